@@ -1,0 +1,5 @@
+"""``python -m bladewatch``."""
+
+from bladewatch.cli import main
+
+main()

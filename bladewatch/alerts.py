@@ -1,0 +1,104 @@
+"""Assessments to the few lines that need a person. Pure: delivery and time of day are not its business.
+
+An alert says, action first: which saw, which plate, what to do, by when, why, how sure, and where a spare is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any
+
+from bladewatch.assess.assessment import Assessment, time_text
+from bladewatch.format import count_text, near_text
+
+LONGEST = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """One cause on one saw. ``key`` stays the same while the cause lasts; ``level`` may rise."""
+
+    key: str
+    level: str
+    cause: str
+    saw: str
+    plate: str | None
+    raised_us: int
+    text: str
+
+
+def judge(assessments: Iterable[Assessment], now_us: int, zone: tzinfo) -> list[Alert]:
+    """The alerts at a moment, the most pressing first."""
+    found = [alert for assessment in assessments for alert in _of(assessment, now_us, zone)]
+    order = {"act": 0, "change": 1, "prepare": 2, "data": 3}
+    return sorted(found, key=lambda alert: (order[alert.level], alert.raised_us, alert.key))
+
+
+def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
+    place = f"saw {a.saw}" if a.spindle == "1" else f"saw {a.saw} spindle {a.spindle}"
+    if a.verdict in ("prepare", "change", "act") and a.plate is not None:
+        cause = "record" if a.verdict == "act" else "wear"
+        key = f"{a.saw}/{a.spindle}/{a.plate}/{a.cycle}/{cause}"
+        text = _cut(f"{place}: {_action(a, now_us, zone)}. {_why(a)}")
+        yield Alert(key, a.verdict, cause, a.saw, a.plate, _since(a, now_us), text)
+    if a.seen == "blind" and a.last_message_us is not None:
+        when = near_text(a.last_message_us, now_us, zone)
+        text = f"{place}: look after its messages; last heard {when} while it was running. The blade is not watched."
+        yield Alert(f"{a.saw}/{a.spindle}/unseen/{a.last_message_us}", "data", "unseen", a.saw, a.plate, now_us, text)
+    if a.plate is None and a.coverage.blade == 0.0:
+        text = _cut(f"{place}: record which blade is on. {a.reasons[0]}.")
+        yield Alert(f"{a.saw}/{a.spindle}/no-blade", "data", "no-blade", a.saw, None, _since(a, now_us), text)
+
+
+def _since(a: Assessment, now_us: int) -> int:
+    if a.since_us is not None:
+        return a.since_us
+    return a.last_message_us if a.last_message_us is not None else now_us
+
+
+def _action(a: Assessment, now_us: int, zone: tzinfo) -> str:
+    if a.verdict == "act":
+        return f"look at blade {a.plate} now"
+    if a.verdict == "prepare":
+        return f"get a spare ready for blade {a.plate}" + ("" if a.due is None else f", due {_by(a, now_us, zone)}")
+    if a.due is None or a.due.at_least_us <= now_us + 3_600_000_000:
+        return f"change blade {a.plate} at the next natural stop"
+    return f"change blade {a.plate} by {near_text(a.due.at_least_us, now_us, zone)}"
+
+
+def _by(a: Assessment, now_us: int, zone: tzinfo) -> str:
+    if a.due is None:
+        return "soon"
+    return f"from {near_text(a.due.at_least_us, now_us, zone)}"
+
+
+def _why(a: Assessment) -> str:
+    parts = []
+    if a.remaining_cuts is not None:
+        parts.append(count_text(a.remaining_cuts, "cuts left") + (" (90 % sure)" if _has_band(a) else ""))
+    parts.extend(a.reasons[:2])
+    parts.append(f"spare: {a.spare}" if a.spare is not None else "no sharp spare on record")
+    return ". ".join(part[0].upper() + part[1:] for part in parts) + "."
+
+
+def _has_band(a: Assessment) -> bool:
+    return a.remaining_cuts is not None and a.remaining_cuts.low < a.remaining_cuts.high
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= LONGEST else text[: LONGEST - 1].rstrip() + "…"
+
+
+def as_json(alert: Alert, zone: tzinfo) -> dict[str, Any]:
+    """The alert as the contract's JSON object."""
+    return {
+        "key": alert.key,
+        "level": alert.level,
+        "cause": alert.cause,
+        "saw": alert.saw,
+        "plate": alert.plate,
+        "raised_at": time_text(alert.raised_us, zone),
+        "text": alert.text,
+    }

@@ -1,0 +1,158 @@
+"""What a grind cycle had done by a moment: its strokes run through ``CycleState``, from the newest checkpoint on.
+
+A checkpoint is taken every 500 strokes and at the end of every mount. It serves a moment only if everything in it
+was known then, and only for the same mounts and configuration rows; otherwise the strokes are read again. So
+checkpoints save time and change no answer.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import msgspec
+
+from bladewatch.config.tables import BladeType, Config, Versions
+from bladewatch.ledger.fold import Cycle, Mount
+from bladewatch.stores.protocols import Checkpoint, Store
+from bladewatch.strokes import SpotWork
+from models.cycle import CycleState
+
+EVERY_STROKES: Final = 500
+STATE_VERSION: Final = 1
+
+
+@dataclass(slots=True)
+class _Run:
+    """One reading of a cycle: its mounts up to a moment, and how far the state has come."""
+
+    cycle: Cycle
+    blade_type: str | None
+    mounts: list[Mount]
+    until_us: int
+    state: CycleState = field(default_factory=CycleState)
+    place: int = 0
+    through_us: int = -(2**62)
+    newest_us: int = 0
+
+
+class CycleReader:
+    """Reads cycles as they were known at ``known_us``. With ``keep`` it stores the checkpoints that it passes."""
+
+    def __init__(self, config: Config, store: Store, known_us: int, keep: bool = False) -> None:
+        self._config = config
+        self._store = store
+        self._known_us = known_us
+        self._keep = keep
+        self._fresh: list[Checkpoint] = []
+        self._rows: dict[tuple[str, str | None], str] = {}
+
+    def at(self, cycle: Cycle, blade_type: str | None, until_us: int) -> CycleState:
+        """The cycle's state at ``until_us``, which is not after ``known_us``."""
+        mounts = [mount for mount in cycle.mounts if mount.from_us < until_us]
+        run = _Run(cycle, blade_type, mounts, until_us)
+        self._resume(run)
+        while run.place < len(mounts):
+            self._read_mount(run)
+            run.place += 1
+        if self._fresh:
+            self._store.books.put_checkpoints(self._fresh)
+            self._fresh = []
+        return run.state
+
+    def _resume(self, run: _Run) -> None:
+        """Start from the newest checkpoint that fits."""
+        for limit in (2, None):
+            rows = self._store.books.checkpoints(run.cycle.plate, run.cycle.number, self._known_us, limit)
+            for row in rows:
+                content = msgspec.json.decode(row.state)
+                number, closed, through_us = content["mount"], content["closed"], content["through_us"]
+                if number >= len(run.mounts) or through_us > run.until_us:
+                    continue
+                end_us = run.mounts[number].to_us
+                if end_us is not None and through_us > end_us:
+                    continue
+                if row.fingerprint == self._fingerprint(run, number, closed):
+                    run.state = CycleState.restore(content["cycle"])
+                    run.place, run.through_us, run.newest_us = number + closed, through_us, row.known_us
+                    return
+            if limit is not None and len(rows) < limit:
+                return
+
+    def _read_mount(self, run: _Run) -> None:
+        """Run the strokes of one mount through the state."""
+        mount = run.mounts[run.place]
+        ended = mount.to_us is not None and mount.to_us <= run.until_us
+        end_us = mount.to_us if ended and mount.to_us is not None else run.until_us
+        work = SpotWork(self._config, self._store.signals, (mount.saw, mount.spindle), self._known_us)
+        work.newest = run.newest_us
+        blade = self._blade(run.blade_type, mount.from_us)
+        kerf_mm = blade.kerf_mm if blade is not None else None
+        state, since = run.state, 0
+        for counted in work.between(max(mount.from_us, run.through_us), end_us):
+            last_us = state.last_us
+            if (
+                self._keep
+                and since >= EVERY_STROKES
+                and counted.stroke is not None
+                and last_us is not None
+                and counted.ts_us > last_us
+            ):
+                self._note(run, False, last_us, work.newest, counted.ts_us)
+                since = 0
+            state.update(work.cut(counted, blade, kerf_mm))
+            since += 1
+        run.newest_us = work.newest
+        if ended and self._keep:
+            follower = work.follower(end_us)
+            if follower is not None:
+                self._note(run, True, end_us, max(work.newest, follower.known_us), follower.ts_us)
+
+    def _note(self, run: _Run, closed: bool, through_us: int, known_us: int, ts_us: int) -> None:
+        """Keep a checkpoint. ``ts_us`` is the stroke that follows: a fact up to it outdates the checkpoint."""
+        mount = run.mounts[run.place]
+        content = {"mount": run.place, "closed": closed, "through_us": through_us, "cycle": run.state.state()}
+        self._fresh.append(
+            Checkpoint(
+                plate=run.cycle.plate,
+                cycle=run.cycle.number,
+                saw=mount.saw,
+                spindle=mount.spindle,
+                ts_us=ts_us,
+                known_us=max(known_us, ts_us),
+                fingerprint=self._fingerprint(run, run.place, closed),
+                state=msgspec.json.encode(content).decode(),
+            )
+        )
+
+    def _blade(self, blade_type: str | None, at_us: int) -> BladeType | None:
+        return None if blade_type is None else self._config.blade_types.ever(blade_type, at_us)
+
+    def _fingerprint(self, run: _Run, number: int, closed: bool) -> str:
+        """What the state depends on beside the strokes: mounts so far, and configuration rows."""
+        mounts = run.mounts
+        spans: list[Any] = [(m.saw, m.spindle, m.from_us, m.to_us) for m in mounts[:number]]
+        last = mounts[number]
+        spans.append((last.saw, last.spindle, last.from_us, last.to_us if closed else None))
+        rows = [self._rows_of(mount.saw, run.blade_type) for mount in mounts[: number + 1]]
+        content = msgspec.json.encode([STATE_VERSION, spans, rows])
+        return hashlib.sha256(content).hexdigest()[:32]
+
+    def _rows_of(self, saw: str, blade_type: str | None) -> str:
+        """A hash of the configuration rows that strokes of a saw and blade type are read with."""
+        key = (saw, blade_type)
+        found = self._rows.get(key)
+        if found is None:
+            config = self._config
+            tables: list[tuple[Versions[Any], str | None]] = [
+                (config.saws, saw), (config.blade_types, blade_type), (config.parts, None), (config.alloys, None),
+            ]  # fmt: skip
+            text = repr(
+                [
+                    [(row_id, list(table.rows[row_id])) for row_id in sorted(table) if only is None or row_id == only]
+                    for table, only in tables
+                ]
+            )
+            found = self._rows[key] = hashlib.sha256(text.encode()).hexdigest()[:16]
+        return found

@@ -1,0 +1,282 @@
+"""Everything at one moment: a pure function of the facts with ``at`` and ``known`` up to it, and the configuration."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from bladewatch.assess.assessment import Assessment, Coverage
+from bladewatch.assess.cycles import CycleReader
+from bladewatch.assess.life import Life, life_of
+from bladewatch.assess.recent import recent_work
+from bladewatch.assess.training import Training, train
+from bladewatch.config.tables import BladeType, Config
+from bladewatch.ledger.fold import Cycle, Fleet, Mount, Plate, Problem, fold
+from bladewatch.stores.blocks import Reading
+from bladewatch.stores.protocols import Spot, Store
+from collectors.instants import HOUR_US, MINUTE_US
+from collectors.signals import STATES
+from models.cycle import CycleState
+from models.energy import Index
+from models.forecast import Quantity
+
+RUNNING = float(STATES.index("running"))
+Latest = dict[tuple[str, str], Reading]
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """What is known at a moment: one assessment a saw and spindle, in the order of the configuration."""
+
+    at_us: int
+    assessments: tuple[Assessment, ...]
+    problems: tuple[Problem, ...]
+
+
+class Moment:
+    """The shop as it was known at ``now_us``. ``keep`` stores checkpoints and fits that had to be made."""
+
+    def __init__(self, config: Config, store: Store, now_us: int, keep: bool = False) -> None:
+        self._config = config
+        self._store = store
+        self._now_us = now_us
+        self._keep = keep
+        self._fleet: Fleet = fold(store.books.events(now_us, now_us))
+        self._reader = CycleReader(config, store, now_us, keep)
+        self._trained: dict[str, Training] = {}
+
+    def review(self) -> Review:
+        """Assess every saw and spindle."""
+        found = [self._assess(spot) for spot in self._spots()]
+        return Review(self._now_us, tuple(found), tuple(self._fleet.problems))
+
+    def bring_up_to_date(self) -> Iterator[str]:
+        """Make the checkpoints of every cycle and the fit of every blade type; yields a line for each plate."""
+        for plate in self._fleet.plates.values():
+            for cycle in plate.cycles:
+                self._reader.at(cycle, plate.blade_type, self._now_us if cycle.open else cycle.ended_us or 0)
+            if plate.cycles:
+                yield f"plate {plate.id}: {len(plate.cycles)} cycles"
+        for blade_type in self._config.blade_types:
+            self._training(blade_type)
+
+    def _spots(self) -> Iterator[Spot]:
+        for saw_id in self._config.saws:
+            saw = self._config.saws.ever(saw_id, self._now_us)
+            for spindle in saw.spindles if saw is not None else ():
+                yield saw_id, spindle
+
+    def _training(self, blade_type: str) -> Training | None:
+        blade = self._config.blade_types.ever(blade_type, self._now_us)
+        if blade is None:
+            return None
+        if blade_type not in self._trained:
+            self._trained[blade_type] = train(
+                self._config, self._store, self._reader, self._fleet, blade, self._now_us, self._keep
+            )
+        return self._trained[blade_type]
+
+    def _assess(self, spot: Spot) -> Assessment:
+        latest = self._store.signals.latest(spot, self._now_us, self._now_us)
+        last_us = self._last_message(spot, latest)
+        seen = self._seen(latest, last_us)
+        mount = self._fleet.on(*spot)
+        if mount is None:
+            return self._without_blade(spot, seen, last_us)
+        plate = self._fleet.plates[mount.plate]
+        cycle = self._fleet.cycle_of(mount)
+        state = self._reader.at(cycle, plate.blade_type, self._now_us)
+        training = None if plate.blade_type is None else self._training(plate.blade_type)
+        blade = None if plate.blade_type is None else self._config.blade_types.ever(plate.blade_type, self._now_us)
+        life = self._life(cycle, state, plate, blade, training, spot)
+        dangers = self._dangers(plate, blade, spot)
+        verdict, why = self._verdict(life, dangers)
+        reasons = [*dangers, *why, *life.reasons]
+        if seen == "blind":
+            reasons.insert(0, "not seen: the saw was running when its messages stopped")
+            verdict = "cannot-tell" if verdict == "good" else verdict
+        reasons.extend(self._record_problems(plate, spot))
+        since_us = mount.from_us if verdict == "act" else self._since(life, verdict, mount)
+        return Assessment(
+            saw=spot[0],
+            spindle=spot[1],
+            plate=plate.id,
+            blade_type=plate.blade_type,
+            cycle=cycle.number,
+            mounted_us=mount.from_us,
+            strokes=state.strokes,
+            cuts=state.cuts,
+            area_by_alloy_cmm2=dict(state.area_cmm2),
+            wear_um=life.wear_um,
+            wear_limit_um=blade.wear_limit_um if blade is not None else None,
+            limit_kind=life.limit_kind,
+            edge_index=_index_quantity(state.index.now),
+            used_share=life.used_share,
+            remaining_area_m2=life.remaining_area_m2,
+            remaining_cuts=life.remaining_cuts,
+            due=life.due,
+            verdict=verdict,
+            since_us=since_us,
+            basis=life.basis,
+            cycles_behind=life.cycles,
+            reasons=tuple(reasons),
+            seen=seen,
+            coverage=self._coverage(state, spot, cycle),
+            last_message_us=last_us,
+            spare=self._spare(plate.blade_type),
+        )
+
+    def _without_blade(self, spot: Spot, seen: str, last_us: int | None) -> Assessment:
+        mounts = self._fleet.mounts.get(spot, [])
+        since_us = mounts[-1].to_us if mounts else None
+        strokes = self._count(spot, since_us if since_us is not None else -(2**62), self._now_us)
+        reason = "no blade on record"
+        if strokes:
+            reason = f"{strokes} strokes with no blade on record: record the change with 'bladewatch blade mounted'"
+        blade = 0.0 if strokes else None
+        return Assessment(
+            saw=spot[0],
+            spindle=spot[1],
+            reasons=(reason,),
+            seen=seen,
+            coverage=Coverage(blade=blade),
+            last_message_us=last_us,
+        )
+
+    def _life(
+        self,
+        cycle: Cycle,
+        state: CycleState,
+        plate: Plate,
+        blade: BladeType | None,
+        training: Training | None,
+        spot: Spot,
+    ) -> Life:
+        if blade is None or training is None:
+            name = plate.blade_type
+            what = (
+                "has no blade type on record" if name is None else f"is of type {name}, which the configuration lacks"
+            )
+            return Life(None, None, 0, reasons=(f"cannot tell: plate {plate.id} {what}",))
+        recent = recent_work(self._config, self._store.signals, spot, self._now_us)
+        return life_of(cycle, state, blade, training, recent, self._now_us)
+
+    def _dangers(self, plate: Plate, blade: BladeType | None, spot: Spot) -> list[str]:
+        """What calls for somebody now, whatever the wear."""
+        found = []
+        if plate.cracked:
+            found.append(f"plate {plate.id} is recorded as cracked and as mounted: check it under the site's procedure")
+        saw = self._config.saws.ever(spot[0], self._now_us)
+        marked = blade.max_rpm if blade is not None else None
+        rated = saw.rated_rpm if saw is not None else None
+        if marked is not None and rated is not None and marked < rated:
+            found.append(f"plate {plate.id} is marked for {marked:g} rpm at most, the spindle is rated {rated:g} rpm")
+        return found
+
+    def _verdict(self, life: Life, dangers: list[str]) -> tuple[str, list[str]]:
+        if dangers:
+            return "act", []
+        if life.used_share is None:
+            return "cannot-tell", []
+        alerts = self._config.alerts
+        share = life.used_share.estimate
+        left_h = None if life.due is None else (life.due.at_least_us - self._now_us) / HOUR_US
+        if share >= 1:
+            return "change", ["the limit is reached"]
+        if left_h is not None and left_h <= alerts.change_hours and share >= alerts.prepare_share:
+            return "change", [f"the blade may not last the next {alerts.change_hours:g} hours"]
+        if share >= alerts.prepare_share:
+            return "prepare", [f"{share:.0%} of the limit is used"]
+        if left_h is not None and left_h <= alerts.prepare_hours:
+            return "prepare", [f"the blade may not last the next {alerts.prepare_hours:g} hours"]
+        return "good", []
+
+    def _since(self, life: Life, verdict: str, mount: Mount) -> int | None:
+        """From when on the verdict has held: when its share was passed, or its hours began to run."""
+        if verdict not in ("prepare", "change") or life.used_share is None:
+            return None
+        alerts = self._config.alerts
+        share, hours = (
+            (1.0, alerts.change_hours) if verdict == "change" else (alerts.prepare_share, alerts.prepare_hours)
+        )
+        since_us = self._now_us
+        if life.used_share.estimate >= share:
+            since_us = _passed(life, share, self._now_us)
+        elif life.due is not None:
+            since_us = min(since_us, life.due.at_least_us - round(hours * HOUR_US))
+        return max(since_us, mount.from_us)
+
+    def _record_problems(self, plate: Plate, spot: Spot) -> list[str]:
+        """The newest problem of the records of this plate or saw."""
+        mine = [p for p in self._fleet.problems if p.plate == plate.id or p.saw == spot[0]]
+        return [f"record: {mine[-1].where}: {mine[-1].message}"] if mine else []
+
+    def _last_message(self, spot: Spot, latest: Latest) -> int | None:
+        rows = self._store.signals.strokes_before(spot, self._now_us, self._now_us, 1)
+        moments = [row.ts_us for row in rows] + [reading.ts_us for reading in latest.values()]
+        report_us = self._store.books.last_report_us(spot, self._now_us, self._now_us)
+        if report_us is not None:
+            moments.append(report_us)
+        return max(moments, default=None)
+
+    def _seen(self, latest: Latest, last_us: int | None) -> str:
+        """Live, quiet, blind (messages stopped while it was running) or never."""
+        if last_us is None:
+            return "never"
+        if self._now_us - last_us <= self._config.alerts.gap_minutes * MINUTE_US:
+            return "live"
+        state = latest.get(("state", ""))
+        return "blind" if state is not None and state.value == RUNNING else "quiet"
+
+    def _coverage(self, state: CycleState, spot: Spot, cycle: Cycle) -> Coverage:
+        total = state.total_cmm2
+        without = sum(
+            self._count(spot, after_us, until_us)
+            for after_us, until_us in _bare(self._fleet.mounts.get(spot, []), cycle.opened_us)
+        )
+        return Coverage(
+            strokes=state.seen / state.strokes if state.strokes else None,
+            alloy=1 - state.area_cmm2.get("unknown", 0) / total if total else None,
+            feed=state.feed_known / state.cuts if state.cuts else None,
+            blade=state.strokes / (state.strokes + without) if state.strokes + without else None,
+        )
+
+    def _count(self, spot: Spot, after_us: int, until_us: int) -> int:
+        return self._store.signals.count(spot, after_us, until_us, self._now_us)
+
+    def _spare(self, blade_type: str | None) -> str | None:
+        """A sharp plate of the type, with its place."""
+        for plate_id in sorted(self._fleet.plates):
+            plate = self._fleet.plates[plate_id]
+            if plate.blade_type == blade_type and plate.state == "sharp" and not plate.cracked:
+                return plate.id if plate.place is None else f"{plate.id} in {plate.place}"
+        return None
+
+
+def _passed(life: Life, share: float, now_us: int) -> int:
+    """The hour in which the used share passed ``share``, by the work of the recent hours."""
+    level = life.used_share.estimate if life.used_share is not None else 0.0
+    passed_us = now_us
+    for hour, used in reversed(life.shares):
+        if level < share:
+            break
+        passed_us = hour * HOUR_US
+        level -= used
+    return passed_us
+
+
+def _bare(mounts: list[Mount], opened_us: int) -> Iterator[tuple[int, int]]:
+    """Times since just before a cycle opened in which no blade was on record."""
+    for place, mount in enumerate(mounts):
+        if mount.from_us >= opened_us:
+            before = mounts[place - 1].to_us if place else -(2**62)
+            if before is not None and before < mount.from_us:
+                yield before, mount.from_us
+
+
+def _index_quantity(index: Index | None) -> Quantity | None:
+    if index is None:
+        return None
+    band, bound = 1.645 * index.error, 1.282 * index.error
+    value = index.value
+    return Quantity(value, max(value - band, 0.0), value + band, max(value - bound, 0.0))

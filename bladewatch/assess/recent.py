@@ -1,0 +1,135 @@
+"""The work of the last four weeks by hour, as the forecast draws on it.
+
+Whole hours come from the roll-ups. An hour whose counter is not plain, whose strokes may be in air or whose areas
+nothing tells is read from its rows; so is what lies between two hours that the counter does not join.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Final, NamedTuple
+
+import msgspec
+
+from bladewatch.config.tables import Config
+from bladewatch.contact import hour_of
+from bladewatch.counter import step
+from bladewatch.stores.protocols import CounterHour, Signals, Spot, WorkHour
+from bladewatch.strokes import AIR_RATIO, SpotWork, describe
+from collectors.instants import HOUR_US
+
+WINDOW_H: Final = 28 * 24
+
+
+class _Ends(NamedTuple):
+    """The first and the last stroke of an hour, as known at the moment."""
+
+    hour: int
+    first_us: int
+    first_stroke: int
+    last_us: int
+    last_stroke: int
+
+
+@dataclass(slots=True)
+class HourOfWork:
+    """Cuts and area by alloy [hundredths of mm²] in one hour."""
+
+    strokes: int = 0
+    cuts: int = 0
+    area_cmm2: dict[str, int] = field(default_factory=dict)
+
+    def add(self, alloy: str, area_cmm2: int, cuts: int) -> None:
+        """Add cuts of an alloy."""
+        self.cuts += cuts
+        self.area_cmm2[alloy] = self.area_cmm2.get(alloy, 0) + area_cmm2
+
+
+def recent_work(
+    config: Config, signals: Signals, spot: Spot, now_us: int, hours: int = WINDOW_H
+) -> dict[int, HourOfWork]:
+    """Work by hour over the whole hours before ``now_us``, as known then; hours without strokes are left out."""
+    last = hour_of(now_us) - 1
+    first = last - hours + 1
+    work = SpotWork(config, signals, spot, now_us)
+    counters = {counter.hour: counter for counter in signals.counter_hours(spot, first, last)}
+    works = signals.work_hours(spot, first, last)
+    changes = {hour_of(us) for us in (*config.parts.changes(), *config.alloys.changes())}
+    found: dict[int, HourOfWork] = {}
+    by_rows: set[int] = set()
+    ends: list[_Ends] = []
+    for hour in signals.stroke_hours(spot, first, last):
+        counter = counters.get(hour)
+        if counter is None or counter.known_us > now_us:
+            by_rows.add(hour)
+            rows = list(signals.strokes(spot, hour * HOUR_US - 1, (hour + 1) * HOUR_US - 1, now_us))
+            if rows:
+                ends.append(_Ends(hour, rows[0].ts_us, rows[0].stroke, rows[-1].ts_us, rows[-1].stroke))
+            continue
+        ends.append(_Ends(hour, counter.first_us, counter.first_stroke, counter.last_us, counter.last_stroke))
+        told = None
+        if counter.plain and hour not in changes:
+            told = _from_rollup(config, counter, works.get(hour, []), work)
+        if told is None:
+            by_rows.add(hour)
+        else:
+            found[hour] = told
+    by_rows |= _unjoined(signals, spot, ends, first, now_us)
+    for start, end in _stretches(by_rows):
+        for hour in range(start, end + 1):
+            found.pop(hour, None)
+        for counted in work.between(start * HOUR_US - 1, (end + 1) * HOUR_US - 1):
+            entry = found.setdefault(hour_of(counted.ts_us), HourOfWork())
+            entry.strokes += 1
+            if counted.contact:
+                entry.add(counted.alloy, counted.area_cmm2, 1)
+    return found
+
+
+def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], work: SpotWork) -> HourOfWork | None:
+    """The hour by its sums; None where they do not tell all."""
+    entry = HourOfWork()
+    for row in works:
+        part, alloy, kind, has_area, bars, mitre = _work(row.work)
+        strokes = row.strokes + row.filled
+        entry.strokes += strokes
+        if kind == "air":
+            continue
+        if kind is None and row.power_min_w is not None:
+            idle_kw = work.idle_kw(counter.first_us)
+            if idle_kw is not None and row.power_min_w <= AIR_RATIO * idle_kw * 1000 + 1:
+                return None
+        metal, area = describe(config, counter.first_us, part, alloy, 0 if has_area else None, bars, mitre)
+        if area is None:
+            return None
+        entry.add(metal, row.area_cmm2 if has_area else strokes * area, strokes)
+    return entry
+
+
+def _work(text: str) -> Any:
+    return msgspec.json.decode(text)
+
+
+def _unjoined(signals: Signals, spot: Spot, ends: list[_Ends], first: int, now_us: int) -> set[int]:
+    """Hours around which the counter does not go on by one, and the hours between them."""
+    hours: set[int] = set()
+    before = next(iter(signals.strokes_before(spot, first * HOUR_US - 1, now_us, 1)), None)
+    last = None if before is None else (first, before.ts_us, before.stroke)
+    for end in ends:
+        if last is not None:
+            hour, ts_us, stroke = last
+            if step(stroke, end.first_stroke, end.first_us - ts_us).kind != "next":
+                hours.update(range(hour, end.hour + 1))
+        last = (end.hour, end.last_us, end.last_stroke)
+    return hours
+
+
+def _stretches(hours: set[int]) -> list[tuple[int, int]]:
+    """Runs of neighbouring hours."""
+    runs: list[tuple[int, int]] = []
+    for hour in sorted(hours):
+        if runs and hour == runs[-1][1] + 1:
+            runs[-1] = (runs[-1][0], hour)
+        else:
+            runs.append((hour, hour))
+    return runs

@@ -1,0 +1,29 @@
+"""The command line: parse, one call, render, exit code. Heavy libraries are imported by the call, not here."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+from bladewatch.errors import BladewatchError
+
+
+def main() -> None:
+    """Run a command; errors of ours are told in a line, without a traceback."""
+    from bladewatch.cli.app import app
+
+    try:
+        app(prog_name="bladewatch")
+    except BladewatchError as error:
+        print(f"bladewatch: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except KeyboardInterrupt:
+        sys.exit(130)
+    except Exception:
+        from bladewatch.cli.fault import report
+
+        print(f"bladewatch: a fault of our own; a report is in {report()}", file=sys.stderr)
+        sys.exit(BladewatchError.exit_code)

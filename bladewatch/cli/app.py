@@ -1,0 +1,212 @@
+"""The commands and their options."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Any, Optional
+
+import typer
+
+from bladewatch.cli import show
+
+Shop = Optional[Path]  # noqa: UP045 (Typer reads it at run time)
+
+app = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="How worn each saw blade is, when it must go to the grinder, and what blades cost. "
+    "bladewatch watches; it commands no machine.",
+)
+rejects_app = typer.Typer(rich_markup_mode=None, help="What was refused, why, and how often; and taking it again.")
+store_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Upkeep of the store.")
+app.add_typer(rejects_app, name="rejects")
+app.add_typer(store_app, name="store")
+
+JsonFlag = Annotated[bool, typer.Option("--json", help="Answer in JSON on stdout, nothing else there.")]
+
+
+@app.callback()
+def options(
+    context: typer.Context,
+    config: Annotated[
+        Shop,
+        typer.Option("--config", help="The configuration; else $BLADEWATCH_CONFIG, else ./bladewatch.toml."),
+    ] = None,
+) -> None:
+    """Options before the command."""
+    context.obj = config
+
+
+@app.command()
+def init(folder: Annotated[Path, typer.Argument(help="Where to write bladewatch.toml.")] = Path()) -> None:
+    """Write a commented sample configuration that runs as it is.
+
+    Example: bladewatch init my-shop
+    """
+    from bladewatch.config.sample import SAMPLE
+    from bladewatch.errors import UsageError
+
+    path = folder / "bladewatch.toml"
+    if path.exists():
+        raise UsageError(f"{path}: stands already and is left as it is")
+    folder.mkdir(parents=True, exist_ok=True)
+    path.write_text(SAMPLE, encoding="utf-8")
+    typer.echo(f"{path} written. Next: bladewatch --config {path} import FILE, or collect, then status")
+
+
+@app.command()
+def collect(context: typer.Context) -> None:
+    """Subscribe to the broker and store until SIGTERM or Ctrl-C; says 'ready' once subscribed.
+
+    Example: bladewatch --config shop/bladewatch.toml collect
+    """
+    from bladewatch.service import Service
+
+    with Service.open(context.obj) as service:
+        service.collect(
+            say=lambda text: print(text, flush=True),
+            trouble=lambda text: print(text, file=sys.stderr, flush=True),
+        )
+
+
+@app.command("import")
+def import_(
+    context: typer.Context,
+    files: Annotated[list[Path], typer.Argument(help="Logs (JSON Lines, CSV; .gz, .zst) and ledger CSV.")],
+    strict: Annotated[bool, typer.Option("--strict", help="Exit with 1 if anything was refused.")] = False,
+    preview: Annotated[bool, typer.Option("--preview", help="Say what would be refused; store nothing.")] = False,
+    zone: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option("--zone", help="Zone of times without an offset, like Europe/Berlin."),
+    ] = None,
+    decimal: Annotated[Optional[str], typer.Option("--decimal", help="Decimal mark of the file: , or .")] = None,  # noqa: UP045
+    as_json: JsonFlag = False,
+) -> None:
+    """Import logs and ledgers, told apart by their content. Importing again changes nothing.
+
+    Example: bladewatch import strokes.jsonl.gz ledger.csv
+    """
+    from bladewatch.cli.taking import import_files, preview_files
+
+    if preview:
+        raise typer.Exit(preview_files(context.obj, files, zone, decimal))
+    raise typer.Exit(import_files(context.obj, files, zone, decimal, strict, as_json))
+
+
+@rejects_app.callback(invoke_without_command=True)
+def rejects(context: typer.Context, as_json: JsonFlag = False) -> None:
+    """List what was refused, why, and how often.
+
+    Example: bladewatch rejects --json
+    """
+    if context.invoked_subcommand is None:
+        from bladewatch.cli.taking import list_rejects
+
+        list_rejects(context.obj, as_json)
+
+
+@rejects_app.command("show")
+def rejects_show(context: typer.Context, number: Annotated[int, typer.Argument(help="Id of the rejection.")]) -> None:
+    """Print the kept bytes of one rejection.
+
+    Example: bladewatch rejects show 12
+    """
+    from bladewatch.cli.taking import show_reject
+
+    show_reject(context.obj, number)
+
+
+@rejects_app.command("replay")
+def rejects_replay(
+    context: typer.Context,
+    numbers: Annotated[Optional[list[int]], typer.Argument(help="Ids; none for all.")] = None,  # noqa: UP045
+    receipt_time: Annotated[
+        bool, typer.Option("--receipt-time", help="Take the time of receipt where the sender's clock was wrong.")
+    ] = False,
+    as_json: JsonFlag = False,
+) -> None:
+    """Take refused messages again after the cause was cured.
+
+    Example: bladewatch rejects replay 3 4
+    """
+    from bladewatch.cli.taking import replay
+
+    raise typer.Exit(replay(context.obj, numbers, receipt_time, as_json))
+
+
+@app.command()
+def status(
+    context: typer.Context,
+    at: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option("--at", help="As it was known at this time; may be repeated. Without offset: site time."),
+    ] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """How worn each blade is and what to do, the saw that needs somebody first.
+
+    Example: bladewatch status --at "2026-03-02 06:15"
+    """
+    show.status(context.obj, at or [], as_json)
+
+
+@app.command()
+def blade(
+    context: typer.Context,
+    event: Annotated[str, typer.Argument(help="mounted, dismounted, opened, bought, received, sent, returned, …")],
+    plate: Annotated[Optional[str], typer.Argument(help="The etched number.")] = None,  # noqa: UP045
+    plate_option: Annotated[Optional[str], typer.Option("--plate", hidden=True)] = None,  # noqa: UP045
+    saw: Annotated[Optional[str], typer.Option(help="The saw.")] = None,  # noqa: UP045
+    spindle: Annotated[Optional[str], typer.Option(help="The spindle of a saw with two blades.")] = None,  # noqa: UP045
+    at: Annotated[Optional[str], typer.Option(help="When it happened; default now, without offset site time.")] = None,  # noqa: UP045
+    reason: Annotated[Optional[str], typer.Option(help="Why it came off: worn-plan, worn-burr, chipped, …")] = None,  # noqa: UP045
+    blade_type: Annotated[Optional[str], typer.Option("--type", "--blade-type", help="The blade type.")] = None,  # noqa: UP045
+    field: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option("--set", help="Any other ledger column, like --set wear_um=212 --set by=M7."),
+    ] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Write one event of a blade into the ledger.
+
+    Example: bladewatch blade dismounted A-0417 --saw S3 --reason worn-burr
+    """
+    from bladewatch.cli.taking import record
+
+    row: dict[str, Any] = {
+        "event": event,
+        "plate": plate or plate_option,
+        "saw": saw,
+        "spindle": spindle,
+        "at": at,
+        "reason": reason,
+        "blade_type": blade_type,
+    }
+    record(context.obj, row, field or [], as_json)
+
+
+@store_app.command("rebuild")
+def store_rebuild(context: typer.Context) -> None:
+    """Make roll-ups, checkpoints and fits anew from the facts; no answer changes.
+
+    Example: bladewatch store rebuild
+    """
+    from bladewatch.service import Service
+
+    with Service.open(context.obj) as service:
+        for line in service.rebuild():
+            print(line, flush=True)
+
+
+@store_app.command("tidy")
+def store_tidy(context: typer.Context, as_json: JsonFlag = False) -> None:
+    """Pack old readings, let those past keep_raw_days go, keep the quotas. The collector does this by itself.
+
+    Example: bladewatch store tidy
+    """
+    from bladewatch.cli.taking import tidy
+
+    tidy(context.obj, as_json)

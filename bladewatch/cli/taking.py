@@ -1,0 +1,193 @@
+"""Commands that take in: import, rejects, blade, tidy."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+
+def _json(value: Any) -> None:
+    import msgspec
+
+    print(msgspec.json.encode(value).decode())
+
+
+def _zone(name: str | None) -> Any:
+    if name is None:
+        return None
+    from bladewatch.config.kinds import Wrong, zone
+    from bladewatch.errors import UsageError
+
+    try:
+        return zone(name)
+    except Wrong as wrong:
+        raise UsageError(f"--zone: found {name!r}, {wrong}") from wrong
+
+
+def import_files(
+    config_path: Path | None, files: list[Path], zone: str | None, decimal: str | None, strict: bool, as_json: bool
+) -> int:
+    """Import; the exit code: 0 if every file was readable, 2 if not, 1 with ``strict`` where something was refused."""
+    from dataclasses import asdict
+
+    from bladewatch.service import Service
+
+    progress = _progress()
+    with Service.open(config_path) as service:
+        reports = service.import_files(files, _zone(zone), decimal, progress)
+    progress("", 0)
+    rows = []
+    for report in reports:
+        row = asdict(report)
+        error = row.pop("error")
+        rows.append(row if error is None else row | {"error": error})
+        if error is not None:
+            print(f"bladewatch: {error}", file=sys.stderr)
+        elif not as_json:
+            counts = f"{report.taken} taken, {report.repeated} repeated, {report.rejected} refused"
+            print(f"{report.file}: {report.kind}, {counts}")
+    if as_json:
+        _json({"files": rows})
+    elif any(report.rejected for report in reports):
+        print("What was refused, and why: bladewatch rejects")
+    if any(report.error for report in reports):
+        return 2
+    return 1 if strict and any(report.rejected for report in reports) else 0
+
+
+def _progress() -> Any:
+    """A line of progress on a terminal; nothing where stderr is not one."""
+    if not sys.stderr.isatty():
+        return lambda _text, _lines: None
+
+    def show(text: str, lines: int) -> None:
+        told = f"{text}: {lines} lines" if lines else text
+        sys.stderr.write(f"\r\x1b[K{told[:78]}" if told else "\r\x1b[K")
+        sys.stderr.flush()
+
+    return show
+
+
+def preview_files(config_path: Path | None, files: list[Path], zone: str | None, decimal: str | None) -> int:
+    """Say what an import would refuse."""
+    from bladewatch.errors import UsageError
+    from bladewatch.service import Service
+    from collectors.logfile import Unreadable, ignored_columns, open_log
+
+    with Service.open(config_path) as service:
+        for file in files:
+            lines = refused = 0
+            try:
+                ignored = ignored_columns(open_log(file))
+                for row in service.preview(file, _zone(zone), decimal):
+                    lines += 1
+                    for item in row.rejected:
+                        refused += 1
+                        print(f"{file}:{row.line}: {item.reason}")
+            except Unreadable as error:
+                raise UsageError(str(error)) from error
+            if ignored:
+                print(f"{file}: columns that mean nothing here: {', '.join(ignored)}")
+            print(f"{file}: {lines} rows, {refused} with something refused; nothing was stored")
+    return 0
+
+
+def list_rejects(config_path: Path | None, as_json: bool) -> None:
+    """List rejections."""
+    from bladewatch.assess.assessment import time_text
+    from bladewatch.service import Service
+
+    with Service.open(config_path, read_only=True) as service:
+        rows = [
+            {
+                "id": row.id,
+                "received_at": time_text(row.received_us or None, service.zone),
+                "source": row.source,
+                "topic": row.topic,
+                "reason": row.reason,
+                "count": row.count,
+            }
+            for row in service.store.books.rejections()
+        ]
+    if as_json:
+        _json(rows)
+        return
+    for row in rows:
+        print(f"{row['id']:>5}  {row['count']}×  {row['received_at'] or '-'}  {row['topic']}  ({row['source']})")
+        print(f"       {row['reason']}")
+    print(f"{len(rows)} refused. After a cure: bladewatch rejects replay [ID …]" if rows else "nothing was refused")
+
+
+def show_reject(config_path: Path | None, number: int) -> None:
+    """Print the bytes of a rejection as they came."""
+    from bladewatch.errors import UsageError
+    from bladewatch.service import Service
+
+    with Service.open(config_path, read_only=True) as service:
+        rows = service.store.books.rejections([number], with_replayed=True)
+    if not rows:
+        raise UsageError(f"no rejection has the id {number}; see 'bladewatch rejects'")
+    if rows[0].payload is None:
+        raise UsageError(f"the bytes of rejection {number} were let go for room; its count stays")
+    sys.stdout.buffer.write(rows[0].payload + b"\n")
+
+
+def replay(config_path: Path | None, numbers: list[int] | None, receipt_time: bool, as_json: bool) -> int:
+    """Take refused messages again; the exit code is 1 where some are still refused."""
+    from bladewatch.service import Service
+
+    with Service.open(config_path) as service:
+        taken, left = service.replay(numbers or None, receipt_time)
+        if taken:
+            for _ in service.bring_up_to_date():
+                pass
+    if as_json:
+        _json({"taken": taken, "left": [{"id": row_id, "reason": reason} for row_id, reason in left]})
+    else:
+        for row_id, reason in left:
+            print(f"{row_id}: still refused: {reason}")
+        print(f"{taken} taken, {len(left)} still refused")
+    return 1 if left else 0
+
+
+def record(config_path: Path | None, row: dict[str, Any], fields: list[str], as_json: bool) -> None:
+    """Write a ledger event and say what the record looks like then."""
+    from bladewatch.errors import UsageError
+    from bladewatch.ledger.events import COLUMNS, row_of
+    from bladewatch.ledger.fold import fold
+    from bladewatch.service import Service
+
+    cells = {name: value for name, value in row.items() if value is not None}
+    for text in fields:
+        name, equals, value = text.partition("=")
+        if not equals or name not in COLUMNS or name == "entered":
+            known = ", ".join(column for column in COLUMNS if column != "entered")
+            raise UsageError(f"--set: found {text!r}, expected COLUMN=VALUE with one of {known}")
+        cells[name] = value
+    with Service.open(config_path) as service:
+        event = service.record(cells)
+        written = row_of(event, service.zone)
+        with service.store.snapshot():
+            fleet = fold(service.store.books.events(service.clock(), service.clock()))
+    if as_json:
+        _json([{name: value for name, value in written.items() if value}])
+        return
+    print(f"written: {event.event} {event.plate or ''} at {written['at']} (id {event.id})")
+    for problem in fleet.problems:
+        if problem.plate == event.plate and problem.at_us == event.at_us:
+            print(f"but look: {problem.where}: {problem.message}")
+
+
+def tidy(config_path: Path | None, as_json: bool) -> None:
+    """Upkeep now."""
+    from bladewatch.service import Service
+
+    with Service.open(config_path) as service:
+        kept, mb = service.config.retention, 1024 * 1024
+        done = service.store.tidy(service.clock(), kept.keep_raw_days, kept.rejections_mb * mb, kept.waveforms_mb * mb)
+    if as_json:
+        _json(done)
+    else:
+        emptied = f"{done['waveforms']} waveforms and {done['rejections']} rejections emptied"
+        print(f"{done['hours']} hours packed or let go, {emptied}")

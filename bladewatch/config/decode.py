@@ -1,0 +1,222 @@
+"""TOML to ``Config``. Every mistake is found in one pass and told with file, key, finding and cure."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import tomllib
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from bladewatch.config import kinds, tables
+from bladewatch.config.tables import Config, Versions
+from bladewatch.errors import UsageError
+from collectors import signals
+from collectors.mapping import check_rule
+
+D = TypeVar("D")
+
+_SINGLE: Final[dict[str, type[Any]]] = {
+    "site": tables.Site,
+    "store": tables.Store,
+    "retention": tables.Retention,
+    "mqtt": tables.Mqtt,
+    "alerts": tables.Alerts,
+    "shifts": tables.Shifts,
+    "budget": tables.Budget,
+}
+_REPEATED: Final[dict[str, type[Any]]] = {
+    "saw": tables.Saw,
+    "blade_type": tables.BladeType,
+    "alloy": tables.Alloy,
+    "part": tables.Part,
+    "supplier": tables.Supplier,
+    "person": tables.Person,
+    "contact": tables.Contact,
+}
+_OTHER: Final = ("map", "plausible", "sentinels")
+_FIELD_OF: Final = {
+    "saw": "saws", "blade_type": "blade_types", "alloy": "alloys", "part": "parts",
+    "supplier": "suppliers", "person": "people", "contact": "contacts",
+}  # fmt: skip
+
+
+def load(path: Path) -> Config:
+    """Read and check a configuration file. Raises ``UsageError`` that lists every mistake."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise UsageError(
+            f"{path}: no such file. Write a first one with 'bladewatch init', or name yours with --config FILE"
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(f"{path}: cannot be read: {error}") from error
+    return parse(text, path)
+
+
+def parse(text: str, path: Path) -> Config:
+    """Check configuration text; ``path`` serves the messages and relative file names."""
+    try:
+        content = tomllib.loads(text, parse_float=Decimal)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(f"{path}: not valid TOML: {error}") from error
+    reader = _Reader(path)
+    config = reader.config(content)
+    if reader.mistakes or config is None:
+        count = len(reader.mistakes)
+        head = f"{path}: {count} mistake{'s' if count != 1 else ''} in the configuration"
+        raise UsageError("\n  ".join([head, *reader.mistakes]))
+    return config
+
+
+class _Reader:
+    """Collects mistakes while decoding."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.mistakes: list[str] = []
+
+    def mistake(self, where: str, found: Any, expected: str) -> None:
+        shown = str(found) if isinstance(found, Decimal) else repr(found)
+        self.mistakes.append(f"{where}: found {shown if len(shown) <= 80 else shown[:77] + '...'}, {expected}")
+
+    def config(self, content: dict[str, Any]) -> Config | None:
+        self._unknown("", content, [*_SINGLE, *_REPEATED, *_OTHER])
+        single: dict[str, Any] = {}
+        for name, row_class in _SINGLE.items():
+            table = content.get(name, {})
+            if not isinstance(table, dict):
+                self.mistake(name, table, f"expected one table [{name}]")
+                table = {}
+            single[name] = self._row(f"[{name}]", table, row_class)
+        site = single["site"]
+        zone = site.timezone if site else kinds.zone("UTC")
+        many: dict[str, Any] = {_FIELD_OF[name]: self._rows(name, content.get(name, []), zone) for name in _REPEATED}
+        maps = self._maps(content.get("map", []), many["saws"])
+        plausible = self._plausible(content.get("plausible", {}))
+        sentinels = self._sentinels(content.get("sentinels"))
+        self._cross_check(many, content)
+        if self.mistakes:
+            return None
+        return Config(path=self.path, **single, **many, maps=maps, plausible=plausible, sentinels=sentinels)
+
+    def _unknown(self, where: str, table: dict[str, Any], allowed: list[str]) -> None:
+        for name in table:
+            if name not in allowed:
+                near = difflib.get_close_matches(name, allowed, 1)
+                hint = f"did you mean {near[0]}?" if near else f"known here: {', '.join(allowed)}"
+                self.mistakes.append(f"{where}{' ' if where else ''}{name}: unknown key; {hint}")
+
+    def _row(self, where: str, table: dict[str, Any], row_class: type[D], also: tuple[str, ...] = ()) -> D | None:
+        specs = dataclasses.fields(row_class)  # type: ignore[arg-type]
+        self._unknown(where, table, [*(spec.name for spec in specs), *also])
+        values: dict[str, Any] = {}
+        good = True
+        for spec in specs:
+            if spec.name not in table:
+                if spec.metadata.get("required"):
+                    self.mistakes.append(f"{where} {spec.name}: missing; this key is required")
+                    good = False
+                continue
+            found = table[spec.name]
+            try:
+                values[spec.name] = spec.metadata["kind"](found)
+            except kinds.Wrong as wrong:
+                self.mistake(f"{where} {spec.name}", found, str(wrong))
+                good = False
+        return row_class(**values) if good else None
+
+    def _rows(self, name: str, rows: Any, zone: Any) -> Versions[Any]:
+        found: dict[str, list[tuple[int, Any]]] = {}
+        if not isinstance(rows, list):
+            self.mistake(name, rows, f"expected rows [[{name}]]")
+            rows = []
+        for place, table in enumerate(rows, 1):
+            where = (
+                f"[[{name}]] {table['id']!r}" if isinstance(table, dict) and "id" in table else f"[[{name}]] {place}"
+            )
+            if not isinstance(table, dict):
+                self.mistake(where, table, f"expected a table [[{name}]]")
+                continue
+            since_us = -(2**62)
+            if "valid_from" in table:
+                try:
+                    since_us = kinds.moment(table["valid_from"], zone)
+                except kinds.Wrong as wrong:
+                    self.mistake(f"{where} valid_from", table["valid_from"], str(wrong))
+            if name == "saw" and "bearings" in table:
+                cells = {**table, "bearings": self._bearings(where, table["bearings"])}
+            else:
+                cells = table
+            row = self._row(where, cells, _REPEATED[name], ("valid_from",))
+            if row is None:
+                continue
+            versions = found.setdefault(row.id, [])
+            if any(since == since_us for since, _ in versions):
+                self.mistakes.append(f"{where} id: stands twice; give the later row another valid_from")
+            versions.append((since_us, row))
+        return Versions({row_id: tuple(sorted(rows, key=lambda pair: pair[0])) for row_id, rows in found.items()})
+
+    def _bearings(self, where: str, rows: Any) -> tuple[Any, ...]:
+        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+            self.mistake(f"{where} bearings", rows, "expected a list of tables")
+            return ()
+        read = (self._row(f"{where} bearings {i}", row, tables.Bearing) for i, row in enumerate(rows, 1))
+        return tuple(row for row in read if row is not None)
+
+    def _maps(self, rows: Any, saws: Versions[Any]) -> tuple[Any, ...]:
+        if not isinstance(rows, list):
+            self.mistake("map", rows, "expected rows [[map]]")
+            return ()
+        found = []
+        for place, table in enumerate(rows, 1):
+            where = f"[[map]] {place}"
+            row = self._row(where, table, tables.Map) if isinstance(table, dict) else None
+            if row is None:
+                continue
+            self.mistakes.extend(f"{where} {problem}" for problem in check_rule(row.rule()))
+            if row.saw is not None and row.saw not in saws:
+                self.mistake(
+                    f"{where} saw", row.saw, f"expected one of {', '.join(saws) or 'the saws, of which none stands'}"
+                )
+            found.append(row)
+        return tuple(found)
+
+    def _plausible(self, table: Any) -> dict[str, tuple[float, float]]:
+        if not isinstance(table, dict):
+            self.mistake("plausible", table, "expected one table [plausible]")
+            return {}
+        known = [*signals.CATALOGUE, *signals.STROKE_RANGES]
+        self._unknown("[plausible]", table, known)
+        found = {}
+        for name, value in table.items():
+            try:
+                found[name] = kinds.pair(value)
+            except kinds.Wrong as wrong:
+                self.mistake(f"[plausible] {name}", value, str(wrong))
+        return found
+
+    def _sentinels(self, value: Any) -> frozenset[float] | None:
+        if value is None:
+            return None
+        try:
+            return frozenset(kinds.numbers(value))
+        except kinds.Wrong as wrong:
+            self.mistake("sentinels", value, str(wrong))
+            return None
+
+    def _cross_check(self, many: dict[str, Versions[Any]], content: dict[str, Any]) -> None:
+        """Names that point to other tables; ``alloy`` and ``supplier`` rows are optional, so only saws are strict."""
+        if not many["saws"] and "saw" not in content:
+            self.mistakes.append("[[saw]]: missing; at least one saw with its id is required")
+        if not many["blade_types"] and "blade_type" not in content:
+            self.mistakes.append("[[blade_type]]: missing; at least one blade type with its id is required")
+        taken: dict[str, str] = {}
+        for row in many["saws"].all_rows():
+            for alias in row.aliases:
+                if taken.setdefault(alias, row.id) != row.id or (alias in many["saws"] and alias != row.id):
+                    self.mistake(f"[[saw]] {row.id!r} aliases", alias, "expected a name that no other saw has")
+            for fit in row.fits:
+                if fit not in many["blade_types"]:
+                    self.mistake(f"[[saw]] {row.id!r} fits", fit, "expected the id of a [[blade_type]]")

@@ -1,0 +1,190 @@
+"""What a configuration value may be. A kind turns the TOML value into ours or raises ``Wrong``."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import date, datetime, time, tzinfo
+from decimal import Decimal, InvalidOperation
+from typing import Any, Final
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from collectors.instants import parse_text, to_us
+
+Kind = Callable[[Any], Any]
+WEEKDAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+class Wrong(ValueError):
+    """A value that does not fit: the text says what would be right."""
+
+
+def text(value: Any) -> str:
+    """Any text that is not blank."""
+    if not isinstance(value, str) or not value.strip():
+        raise Wrong("expected text")
+    return value.strip()
+
+
+def name(value: Any) -> str:
+    """A name that fits a topic."""
+    if not isinstance(value, str) or re.fullmatch(r"[A-Za-z0-9_-]{1,64}", value) is None:
+        raise Wrong("expected 1 to 64 letters, digits, _ or -")
+    return value
+
+
+def flag(value: Any) -> bool:
+    """True or false."""
+    if not isinstance(value, bool):
+        raise Wrong("expected true or false")
+    return value
+
+
+def number(low: float, high: float) -> Kind:
+    """A number from ``low`` to ``high``, written as integer or decimal."""
+
+    def kind(value: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | Decimal) or not low <= value <= high:
+            raise Wrong(f"expected a number from {low:g} to {high:g}")
+        return float(value)
+
+    return kind
+
+
+def whole(low: int, high: int) -> Kind:
+    """A whole number from ``low`` to ``high``."""
+
+    def kind(value: Any) -> int:
+        if isinstance(value, Decimal) and value == value.to_integral_value():
+            value = int(value)
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            raise Wrong(f"expected a whole number from {low} to {high}")
+        return value
+
+    return kind
+
+
+def money(value: Any) -> Decimal:
+    """An amount as a number or as quoted decimal text; never a float."""
+    if isinstance(value, str):
+        try:
+            value = Decimal(value)
+        except InvalidOperation:
+            value = None
+    if isinstance(value, bool) or not isinstance(value, int | Decimal) or not Decimal(value).is_finite() or value < 0:
+        raise Wrong('expected an amount like 48.50 or "48.50"')
+    return Decimal(value)
+
+
+def choice(*allowed: str) -> Kind:
+    """One of a few words."""
+
+    def kind(value: Any) -> str:
+        if value not in allowed:
+            raise Wrong(f"expected one of {', '.join(allowed)}")
+        return str(value)
+
+    return kind
+
+
+def texts(value: Any) -> tuple[str, ...]:
+    """A list of texts."""
+    if not isinstance(value, list) or not all(isinstance(item, str) and item.strip() for item in value):
+        raise Wrong('expected a list of texts like ["a", "b"]')
+    return tuple(item.strip() for item in value)
+
+
+def spindles(value: Any) -> tuple[str, ...]:
+    """How many spindles, or their names."""
+    if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 16:
+        return tuple(str(i) for i in range(1, value + 1))
+    if isinstance(value, list) and value and all(isinstance(item, str) and item for item in value):
+        return tuple(value)
+    raise Wrong('expected a count like 2, or names like ["1", "2"]')
+
+
+def text_or_whole(value: Any) -> str:
+    """Text, or a whole number that is kept as text."""
+    if isinstance(value, int) and not isinstance(value, bool):
+        return str(value)
+    return text(value)
+
+
+def zone(value: Any) -> ZoneInfo:
+    """A time zone by its name in the zone database."""
+    if isinstance(value, str):
+        try:
+            return ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            pass
+    raise Wrong('expected a time zone name like "Europe/Berlin"')
+
+
+def clock(value: Any) -> time:
+    """A time of day like 06:00."""
+    if isinstance(value, time):
+        return value
+    if isinstance(value, str) and re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", value):
+        return time.fromisoformat(value)
+    raise Wrong('expected a time of day like "06:00"')
+
+
+def periods(value: Any) -> tuple[tuple[time, time], ...]:
+    """Periods of a day like 06:00-14:00; one may run past midnight."""
+    found = []
+    for item in texts(value):
+        start, dash, end = item.partition("-")
+        if not dash:
+            raise Wrong('expected periods like ["06:00-14:00", "22:00-06:00"]')
+        found.append((clock(start.strip()), clock(end.strip())))
+    return tuple(found)
+
+
+def weekdays(value: Any) -> tuple[int, ...]:
+    """Days of the week; Monday is 0."""
+    if not isinstance(value, list) or not all(item in WEEKDAYS for item in value):
+        raise Wrong(f"expected a list of {', '.join(WEEKDAYS)}")
+    return tuple(sorted({WEEKDAYS.index(item) for item in value}))
+
+
+def weekday(value: Any) -> int:
+    """A day of the week; Monday is 0."""
+    return weekdays([value])[0]
+
+
+def moment(value: Any, site_zone: tzinfo) -> int:
+    """An instant: a TOML date or time, or text; without an offset it is site time."""
+    if isinstance(value, datetime):
+        return to_us(value if value.tzinfo else value.replace(tzinfo=site_zone))
+    if isinstance(value, date):
+        return to_us(datetime(value.year, value.month, value.day, tzinfo=site_zone))
+    if isinstance(value, str):
+        plain = value.strip()
+        try:
+            return parse_text(f"{plain}T00:00:00" if re.fullmatch(r"\d{4}-\d\d-\d\d", plain) else plain, site_zone)
+        except ValueError:
+            pass
+    raise Wrong("expected a date like 2026-03-02 or a time like 2026-03-02T06:00:00+01:00")
+
+
+def pair(value: Any) -> tuple[float, float]:
+    """A range [low, high]."""
+    if isinstance(value, list) and len(value) == 2:
+        low, high = (number(-1e12, 1e12)(item) for item in value)
+        if low < high:
+            return low, high
+    raise Wrong("expected a range like [0, 75]")
+
+
+def text_map(value: Any) -> dict[str, str]:
+    """A table of texts; numbers are kept as text."""
+    if not isinstance(value, dict) or not all(isinstance(item, str | int | Decimal) for item in value.values()):
+        raise Wrong('expected a table like { power_kw = "data.kw" }')
+    return {key: str(item) for key, item in value.items()}
+
+
+def numbers(value: Any) -> tuple[float, ...]:
+    """A list of numbers."""
+    if not isinstance(value, list):
+        raise Wrong("expected a list of numbers")
+    return tuple(number(-1e12, 1e12)(item) for item in value)

@@ -1,0 +1,383 @@
+"""The only wiring: configuration to store, collectors and clock. Everything that has a side effect starts here."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from pathlib import Path
+from typing import Any, Final, Self
+
+import msgspec
+
+from bladewatch.config.decode import load
+from bladewatch.config.tables import Config
+from bladewatch.errors import UsageError
+from bladewatch.ledger import rows as ledger_rows
+from bladewatch.ledger.events import Event, event_of, site_instant
+from bladewatch.pipeline import enter, ingest
+from bladewatch.stores.protocols import RejectedRow, Store
+from collectors.facts import Batch, Fact, Stroke
+from collectors.fields import Site
+from collectors.instants import MINUTE_US
+from collectors.logfile import LogFile, Row, Unreadable, decode_cells, open_log, rows
+from collectors.mapping import Translator
+from collectors.payloads import Message
+from collectors.signals import SENTINELS
+
+CONFIG_VARIABLE: Final = "BLADEWATCH_CONFIG"
+CONFIG_NAME: Final = "bladewatch.toml"
+ALL_KNOWN_US: Final = 2**60
+"""Later than any fact: what is kept for speed is made from everything that is stored."""
+REVIEW_EVERY_US: Final = MINUTE_US
+TIDY_EVERY_US: Final = 60 * MINUTE_US
+IMPORT_BATCH: Final = 2000
+
+Clock = Callable[[], int]
+
+
+def wall_clock() -> int:
+    """Now, in microseconds of UTC."""
+    return time.time_ns() // 1000
+
+
+def find_config(given: Path | None) -> Path:
+    """The configuration file: as given, else by the environment, else in this folder."""
+    if given is not None:
+        return given
+    return Path(os.environ.get(CONFIG_VARIABLE) or CONFIG_NAME)
+
+
+@dataclass(frozen=True, slots=True)
+class FileReport:
+    """What became of one imported file."""
+
+    file: str
+    kind: str
+    taken: int = 0
+    repeated: int = 0
+    rejected: int = 0
+    error: str | None = None
+
+
+class Service:
+    """A shop, opened: its configuration, its store and its clock."""
+
+    def __init__(self, config: Config, clock: Clock = wall_clock, read_only: bool = False) -> None:
+        from bladewatch.stores.sqlite import open_store
+
+        self.config = config
+        self.clock = clock
+        base = config.path.resolve().parent
+        self.store: Store = open_store(config.store.url, base, config.site.name, read_only)
+
+    @classmethod
+    def open(cls, given: Path | None, clock: Clock = wall_clock, read_only: bool = False) -> Service:
+        """Open the shop of a configuration file."""
+        return cls(load(find_config(given)), clock, read_only)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.store.close()
+
+    @property
+    def zone(self) -> tzinfo:
+        """The site's zone."""
+        return self.config.zone
+
+    def instant(self, text: str) -> int:
+        """A moment as the user gives it; without an offset it is site time. Raises ``UsageError``."""
+        try:
+            return site_instant(text, self.zone)
+        except ValueError as error:
+            raise UsageError(f"--at: {error}") from error
+
+    def translator(self) -> Translator:
+        """What decodes this shop's messages."""
+        config = self.config
+        saws: dict[str, frozenset[str]] = {}
+        aliases: dict[str, str] = {}
+        for row in config.saws.all_rows():
+            saws[row.id] = saws.get(row.id, frozenset()) | frozenset(row.spindles)
+            aliases.update(dict.fromkeys(row.aliases, row.id))
+        sentinels = SENTINELS if config.sentinels is None else config.sentinels
+        site = Site(config.site.name, saws, aliases, config.plausible, sentinels)
+        return Translator(site, [row.rule() for row in config.maps])
+
+    # Answers
+
+    def review(self, at_us: int | None = None, keep: bool = False) -> Any:
+        """The shop at a moment, from what was known then."""
+        from bladewatch.assess.moment import Moment
+
+        now_us = self.clock() if at_us is None else at_us
+        with self.store.transaction() if keep else self.store.snapshot():
+            return Moment(self.config, self.store, now_us, keep).review()
+
+    def bring_up_to_date(self) -> Iterator[str]:
+        """Make the roll-ups, checkpoints and fits that are missing; yields lines of progress."""
+        from bladewatch.assess.moment import Moment
+
+        self.store.refresh_idle(ALL_KNOWN_US)
+        with self.store.transaction():
+            yield from Moment(self.config, self.store, ALL_KNOWN_US, keep=True).bring_up_to_date()
+
+    def rebuild(self) -> Iterator[str]:
+        """Throw away all that is kept for speed and make it anew from the facts."""
+        self.store.clear_derived()
+        yield from self.store.rebuild_hours()
+        yield from self.bring_up_to_date()
+
+    # Taking in
+
+    def import_files(
+        self,
+        paths: Sequence[Path],
+        zone: tzinfo | None = None,
+        decimal: str | None = None,
+        progress: Callable[[str, int], None] = lambda _file, _lines: None,
+    ) -> list[FileReport]:
+        """Import logs and ledgers, each told apart by its content."""
+        reports = [self._import_file(path, zone, decimal, progress) for path in paths]
+        if any(report.taken for report in reports):
+            for line in self.bring_up_to_date():
+                progress(line, 0)
+            self.store.tidy(self.clock(), 10**6, 2**60, 2**60)
+        return reports
+
+    def _import_file(
+        self, path: Path, zone: tzinfo | None, decimal: str | None, progress: Callable[[str, int], None]
+    ) -> FileReport:
+        try:
+            log = open_log(path, zone, decimal)
+            if log.kind == "ledger":
+                return self._import_ledger(log)
+            return self._import_log(log, progress)
+        except Unreadable as error:
+            return FileReport(str(path), "unreadable", error=str(error))
+        except (OSError, EOFError) as error:
+            return FileReport(str(path), "unreadable", error=f"{path}: {error}")
+
+    def _import_log(self, log: LogFile, progress: Callable[[str, int], None]) -> FileReport:
+        taken = repeated = rejected = lines = 0
+        batch = Batch()
+        for row in rows(log, self.translator()):
+            lines = row.line
+            batch.add(row.facts, row.rejected)
+            batch.origin.update((id(fact), f"{log.source}:{row.line}") for fact in row.facts)
+            if len(batch) >= IMPORT_BATCH:
+                done = ingest(batch, self.store, self.config.site.name)
+                taken, repeated, rejected = taken + done.taken, repeated + done.repeated, rejected + done.rejected
+                batch = Batch()
+                progress(log.path.name, lines)
+        done = ingest(batch, self.store, self.config.site.name)
+        progress(log.path.name, lines)
+        return FileReport(
+            str(log.path), log.kind, taken + done.taken, repeated + done.repeated, rejected + done.rejected
+        )
+
+    def _import_ledger(self, log: LogFile) -> FileReport:
+        events: list[Event] = []
+        refused = []
+        origin: dict[str, str] = {}
+        for row in ledger_rows.read(log, self.zone):
+            if row.event is not None:
+                events.append(row.event)
+                origin[row.event.id] = f"{log.source}:{row.line}"
+            if row.rejected is not None:
+                refused.append(row.rejected)
+        with self.store.transaction():
+            done = enter(events, self.store, origin)
+            self.store.books.reject(refused)
+        return FileReport(str(log.path), "ledger", done.taken, done.repeated, len(refused) + done.rejected)
+
+    def preview(self, path: Path, zone: tzinfo | None = None, decimal: str | None = None) -> Iterable[Row]:
+        """What an import would take and refuse, row by row; nothing is stored."""
+        log = open_log(path, zone, decimal)
+        if log.kind == "ledger":
+            for line in ledger_rows.read(log, self.zone):
+                yield Row(line.line, [], [] if line.rejected is None else [line.rejected])
+        else:
+            yield from rows(log, self.translator())
+
+    def record(self, row: dict[str, str]) -> Event:
+        """Write one ledger event, entered now. Raises ``UsageError`` that lists every mistake."""
+        now_us = self.clock()
+        cells = dict(row)
+        if not cells.get("at"):
+            from collectors.instants import text_of
+
+            cells["at"] = text_of(now_us)
+        try:
+            event = event_of(cells, self.zone, entered_us=now_us)
+        except ValueError as error:
+            raise UsageError(f"event not written: {error}") from error
+        done = enter([event], self.store)
+        if done.rejected:
+            raise UsageError(f"event not written: id {event.id} stands for another event; see 'bladewatch rejects'")
+        return event
+
+    # Rejections
+
+    def replay(self, ids: Sequence[int] | None, receipt_time: bool) -> tuple[int, list[tuple[int, str]]]:
+        """Take refused messages again after a cure: how many were taken, and why the others were not."""
+        found = [row for row in self.store.books.rejections(ids) if row.payload is not None]
+        order = sorted(found, key=lambda row: (row.received_us, _counter_in(row), row.id)) if receipt_time else found
+        translator = self.translator()
+        now_us = self.clock()
+        taken, left = 0, []
+        last_us = 0
+        with self.store.transaction():
+            for row in order:
+                facts, reasons = self._decode_again(row, translator, receipt_time)
+                if receipt_time and facts:
+                    facts, last_us = _spread(facts, last_us)
+                if reasons or not facts:
+                    left.append((row.id, "; ".join(reasons) or "nothing in it could be taken"))
+                    continue
+                batch = Batch()
+                batch.add(
+                    [msgspec.structs.replace(fact, known_us=now_us) for fact in facts if not isinstance(fact, Event)]
+                )
+                events = [msgspec.structs.replace(fact, known_us=now_us) for fact in facts if isinstance(fact, Event)]
+                batch.origin.update((id(fact), f"replay:{row.id}") for fact in _facts_of(batch))
+                refused = ingest(batch, self.store, self.config.site.name).rejected + enter(events, self.store).rejected
+                if refused:
+                    left.append((row.id, "conflict: another report of the same fact stands and stays"))
+                    continue
+                self.store.books.mark_replayed(row.id, now_us)
+                taken += 1
+        return taken, left
+
+    def _decode_again(
+        self, row: RejectedRow, translator: Translator, receipt_time: bool
+    ) -> tuple[list[Any], list[str]]:
+        payload = row.payload or b""
+        if row.topic == "csv/ledger":
+            try:
+                return [event_of(msgspec.json.decode(payload, type=dict[str, str]), self.zone)], []
+            except (ValueError, msgspec.DecodeError) as error:
+                return [], [str(error)]
+        if row.topic.startswith("csv/"):
+            facts, reasons = decode_cells(row.topic.removeprefix("csv/"), payload, translator)
+            return list(facts), reasons
+        received_us = row.received_us or None
+        message = Message(row.topic, payload, received_us, f"replay:{row.id}", receipt_time)
+        decoded, rejected = translator.decode(message)
+        return list(decoded), [item.reason for item in rejected]
+
+    # Living
+
+    def collect(self, say: Callable[[str], None], trouble: Callable[[str], None]) -> None:
+        """Subscribe and store until SIGTERM or SIGINT; alerts are said once when they are raised."""
+        from collectors.mqtt import Broker, Subscriber
+
+        mqtt = self.config.mqtt
+        password = None
+        if mqtt.password_env is not None:
+            password = os.environ.get(mqtt.password_env)
+            if password is None:
+                raise UsageError(f"[mqtt] password_env: the variable {mqtt.password_env} is not set")
+        broker = Broker(
+            host=mqtt.host,
+            port=mqtt.port,
+            tls=mqtt.tls,
+            username=mqtt.username,
+            password=password,
+            shared_group=mqtt.shared_group,
+            client_id=mqtt.client_id or f"bladewatch-{self.config.site.name}",
+            version=5 if mqtt.version == "5" else 4,
+        )
+        upkeep = _Upkeep(self, say)
+
+        def take(batch: Batch) -> None:
+            ingest(batch, self.store, self.config.site.name)
+            upkeep.stored = True
+
+        subscriber = Subscriber(
+            broker,
+            self.translator(),
+            take,
+            on_ready=lambda: say(f"ready: subscribed at {mqtt.host}:{mqtt.port} for site {self.config.site.name}"),
+            on_trouble=trouble,
+            clock_us=self.clock,
+        )
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: subscriber.stop())
+        subscriber.run(idle=upkeep.turn)
+
+
+class _Upkeep:
+    """What the collector does between batches: reviews once a minute, upkeep of the store once an hour."""
+
+    def __init__(self, service: Service, say: Callable[[str], None]) -> None:
+        self._service = service
+        self._say = say
+        self._next_review_us = 0
+        self._next_tidy_us = 0
+        self.stored = False
+
+    def turn(self) -> None:
+        now_us = self._service.clock()
+        if self.stored and now_us >= self._next_review_us:
+            self.stored = False
+            self._next_review_us = now_us + REVIEW_EVERY_US
+            self._review(now_us)
+        if now_us >= self._next_tidy_us:
+            self._next_tidy_us = now_us + TIDY_EVERY_US
+            kept = self._service.config.retention
+            mb = 1024 * 1024
+            self._service.store.refresh_idle(now_us)
+            self._service.store.tidy(now_us, kept.keep_raw_days, kept.rejections_mb * mb, kept.waveforms_mb * mb)
+
+    def _review(self, now_us: int) -> None:
+        from bladewatch.alerts import judge
+
+        service = self._service
+        review = service.review(now_us, keep=True)
+        for alert in judge(review.assessments, now_us, service.zone):
+            row = {
+                "key": alert.key,
+                "level": alert.level,
+                "cause": alert.cause,
+                "saw": alert.saw,
+                "plate": alert.plate,
+                "raised_us": alert.raised_us,
+                "known_us": now_us,
+                "text": alert.text,
+            }
+            with service.store.transaction():
+                new = service.store.books.raise_alert(row)
+            if new:
+                self._say(f"alert {alert.level}: {alert.text}")
+
+
+def _facts_of(batch: Batch) -> list[Fact]:
+    return [*batch.samples, *batch.strokes, *batch.blades, *batch.checks, *batch.waveforms]
+
+
+def _counter_in(row: RejectedRow) -> int:
+    """The counter a refused stroke carries, for replaying in counter order."""
+    try:
+        content = msgspec.json.decode(row.payload or b"")
+    except msgspec.DecodeError:
+        return 0
+    counter = content.get("stroke") if isinstance(content, dict) else None
+    return int(counter) if isinstance(counter, int | float) else 0
+
+
+def _spread(facts: list[Any], last_us: int) -> tuple[list[Any], int]:
+    """Strokes received in one instant lie a microsecond apart, in the order of their counters."""
+    found = []
+    for fact in sorted(facts, key=lambda fact: fact.stroke if isinstance(fact, Stroke) else -1):
+        moved = fact
+        if isinstance(fact, Stroke):
+            last_us = max(fact.ts_us, last_us + 1)
+            moved = msgspec.structs.replace(fact, ts_us=last_us)
+        found.append(moved)
+    return found, last_us

@@ -1,0 +1,256 @@
+"""The books over a SQLAlchemy connection: the same code for every engine."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from decimal import Decimal
+from typing import Any
+
+import msgspec
+from sqlalchemy import Connection, Table, delete, func, insert, select, update
+
+from bladewatch.ledger.events import CONTENT, Event, canonical_text, from_note
+from bladewatch.stores import tables
+from bladewatch.stores.protocols import Checkpoint, Conflict, Outcome, RejectedRow, Spot
+from collectors import facts
+from collectors.facts import BladeNote, Check, Rejected
+
+
+class SqlBooks:
+    """``Books`` in SQL."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._sql = connection
+
+    # Ledger
+
+    def append_events(self, events: Sequence[Event]) -> tuple[int, int, list[tuple[Event, Event]]]:
+        """Store events: taken, repeated, and conflicts as (kept, gone)."""
+        taken = repeated = 0
+        conflicts: list[tuple[Event, Event]] = []
+        table = tables.ledger
+        for event in events:
+            row = self._sql.execute(select(table).where(table.c.id == event.id)).mappings().one_or_none()
+            if row is None:
+                self._sql.execute(insert(table), _event_row(event))
+                taken += 1
+                continue
+            stands = _event_of(row)
+            mine, its = canonical_text(event), canonical_text(stands)
+            if mine == its:
+                repeated += 1
+                wins = event.known_us < stands.known_us
+            else:
+                wins = (event.known_us, mine) < (stands.known_us, its)
+                taken += wins
+                conflicts.append((event, stands) if wins else (stands, event))
+            if wins:
+                self._sql.execute(update(table).where(table.c.id == event.id), _event_row(event))
+        return taken, repeated, conflicts
+
+    def events(self, until_us: int, known_us: int) -> list[Event]:
+        """Ledger rows and saws' blade messages up to the two instants."""
+        table = tables.ledger
+        query = select(table).where(table.c.at_us <= until_us, table.c.known_us <= known_us)
+        found = [_event_of(row) for row in self._sql.execute(query).mappings()]
+        table = tables.blade_note
+        query = select(table).where(table.c.ts_us <= until_us, table.c.known_us <= known_us)
+        for row in self._sql.execute(query).mappings():
+            values: dict[str, Any] = dict(row)
+            kerf = values.pop("kerf_mm")
+            found.append(from_note(BladeNote(**values, kerf_mm=None if kerf is None else float(kerf))))
+        return found
+
+    # What saws and people tell
+
+    def append_notes(self, notes: Sequence[BladeNote]) -> Outcome:
+        """Store blade messages."""
+        return self._append(tables.blade_note, notes, ("saw", "spindle", "ts_us", "event", "plate"))
+
+    def append_checks(self, checks: Sequence[Check]) -> Outcome:
+        """Store what people measured."""
+        return self._append(tables.person_check, checks, ("saw", "spindle", "ts_us", "what", "side"))
+
+    def _append(self, table: Table, rows: Sequence[BladeNote] | Sequence[Check], identity: tuple[str, ...]) -> Outcome:
+        outcome = Outcome()
+        for fact in rows:
+            where = [table.c[name] == getattr(fact, name) for name in identity]
+            found = self._sql.execute(select(table).where(*where)).mappings().one_or_none()
+            if found is None:
+                self._sql.execute(insert(table), _plain_row(fact))
+                outcome.taken += 1
+                outcome.touch((fact.saw, fact.spindle), fact.ts_us)
+                continue
+            values: dict[str, Any] = {k: float(v) if isinstance(v, Decimal) else v for k, v in found.items()}
+            stands = type(fact)(**values)
+            mine, its = facts.canonical_text(fact), facts.canonical_text(stands)
+            if mine == its:
+                outcome.repeated += 1
+                wins = fact.known_us < stands.known_us
+            else:
+                wins = (fact.known_us, mine) < (stands.known_us, its)
+                outcome.taken += wins
+                outcome.conflicts.append(Conflict(stands, True) if wins else Conflict(fact, False))
+            if wins:
+                self._sql.execute(update(table).where(*where), _plain_row(fact))
+                outcome.touch((fact.saw, fact.spindle), fact.ts_us)
+        return outcome
+
+    def last_report_us(self, spot: Spot, until_us: int, known_us: int) -> int | None:
+        """When the spindle last told of a blade or a check."""
+        found = []
+        for table in (tables.blade_note, tables.person_check):
+            query = select(func.max(table.c.ts_us)).where(
+                table.c.saw == spot[0],
+                table.c.spindle == spot[1],
+                table.c.ts_us <= until_us,
+                table.c.known_us <= known_us,
+            )
+            found.append(self._sql.execute(query).scalar())
+        return max((ts for ts in found if ts is not None), default=None)
+
+    # Rejections
+
+    def reject(self, rejected: Iterable[Rejected]) -> None:
+        """Keep rejections; alike ones from the broker share a row, one from a file stands once."""
+        table = tables.rejection
+        for item in rejected:
+            key = _rejection_key(item)
+            if item.source == "broker":
+                query = (
+                    update(table)
+                    .where(table.c.key == key)
+                    .values(count=table.c.count + 1, received_us=item.received_us, replayed_us=None)
+                )
+                if self._sql.execute(query).rowcount:
+                    continue
+            elif self._sql.execute(select(table.c.id).where(table.c.key == key)).first() is not None:
+                continue
+            row = {
+                "key": key,
+                "received_us": item.received_us,
+                "source": item.source,
+                "topic": item.topic,
+                "reason": item.reason,
+                "count": 1,
+                "size": len(item.payload),
+                "payload": item.payload,
+            }
+            self._sql.execute(insert(table), row)
+
+    def rejections(self, ids: Sequence[int] | None = None, with_replayed: bool = False) -> list[RejectedRow]:
+        """Rejections in the order they came."""
+        table = tables.rejection
+        names = ("id", "received_us", "source", "topic", "reason", "count", "payload", "replayed_us")
+        query = select(*(table.c[name] for name in names)).order_by(table.c.id)
+        if ids is not None:
+            query = query.where(table.c.id.in_(ids))
+        if not with_replayed:
+            query = query.where(table.c.replayed_us.is_(None))
+        return [RejectedRow(*row) for row in self._sql.execute(query)]
+
+    def mark_replayed(self, row_id: int, at_us: int) -> None:
+        """A rejection that has been cured and taken."""
+        table = tables.rejection
+        self._sql.execute(update(table).where(table.c.id == row_id).values(replayed_us=at_us))
+
+    def keep_quota(self, rejections_bytes: int) -> int:
+        """Let the bytes of the oldest rejections go; their rows and counts stay."""
+        table = tables.rejection
+        query = select(table.c.id, table.c.size).where(table.c.payload.is_not(None)).order_by(table.c.id.desc())
+        room, dropped = rejections_bytes, 0
+        for row_id, size in self._sql.execute(query).all():
+            room -= size
+            if room < 0:
+                self._sql.execute(update(table).where(table.c.id == row_id).values(payload=None))
+                dropped += 1
+        return dropped
+
+    # Kept for speed
+
+    def checkpoints(self, plate: str, cycle: int, known_us: int, limit: int | None = None) -> list[Checkpoint]:
+        """Checkpoints of a cycle usable at ``known_us``, the newest first."""
+        table = tables.checkpoint
+        query = (
+            select(*(table.c[name] for name in Checkpoint._fields))
+            .where(table.c.plate == plate, table.c.cycle == cycle)
+            .where(table.c.ts_us <= known_us, table.c.known_us <= known_us)
+            .order_by(table.c.ts_us.desc())
+            .limit(limit)
+        )
+        return [Checkpoint(*row) for row in self._sql.execute(query)]
+
+    def put_checkpoints(self, rows: Sequence[Checkpoint]) -> None:
+        """Keep checkpoints, in place of others of the same moment."""
+        table = tables.checkpoint
+        for row in rows:
+            values = row._asdict()
+            same = (table.c.plate == row.plate, table.c.cycle == row.cycle, table.c.ts_us == row.ts_us)
+            self._sql.execute(delete(table).where(*same))
+            self._sql.execute(insert(table), values)
+
+    def drop_checkpoints(self, spot: Spot | None, from_us: int, plate: str | None = None) -> None:
+        """Delete checkpoints of a spindle or plate from an instant on."""
+        table = tables.checkpoint
+        query = delete(table).where(table.c.ts_us >= from_us)
+        if spot is not None:
+            query = query.where(table.c.saw == spot[0], table.c.spindle == spot[1])
+        if plate is not None:
+            query = query.where(table.c.plate == plate)
+        self._sql.execute(query)
+
+    def fit(self, key: str) -> str | None:
+        """A stored fit as JSON."""
+        table = tables.fit
+        found = self._sql.execute(select(table.c.fit).where(table.c.key == key)).scalar()
+        return None if found is None else str(found)
+
+    def put_fit(self, key: str, blade_type: str, fit: str, at_us: int) -> None:
+        """Keep a fit."""
+        if self.fit(key) is None:
+            row = {"key": key, "blade_type": blade_type, "made_us": at_us, "fit": fit}
+            self._sql.execute(insert(tables.fit), row)
+
+    def clear_derived(self) -> None:
+        """Delete checkpoints and fits."""
+        self._sql.execute(delete(tables.checkpoint))
+        self._sql.execute(delete(tables.fit))
+
+    # Alerts
+
+    def raise_alert(self, row: dict[str, Any]) -> bool:
+        """Keep that an alert was raised; False where the same stands already."""
+        table = tables.alert
+        same = (table.c.key == row["key"], table.c.level == row["level"])
+        if self._sql.execute(select(table.c.key).where(*same)).first() is not None:
+            return False
+        self._sql.execute(insert(table), row)
+        return True
+
+
+def _rejection_key(item: Rejected) -> str:
+    digest = hashlib.sha256()
+    for piece in (
+        item.source.encode(),
+        item.topic.encode("utf-8", "surrogatepass"),
+        item.reason.encode(),
+        item.payload,
+    ):
+        digest.update(len(piece).to_bytes(8, "big"))
+        digest.update(piece)
+    return digest.hexdigest()
+
+
+def _event_row(event: Event) -> dict[str, Any]:
+    row = {name: getattr(event, name) for name in CONTENT}
+    return {"id": event.id, "at_us": event.at_us, "known_us": event.known_us, **row}
+
+
+def _event_of(row: Any) -> Event:
+    return Event(**row)
+
+
+def _plain_row(fact: BladeNote | Check) -> dict[str, Any]:
+    row = msgspec.structs.asdict(fact)
+    return {name: Decimal(repr(value)) if isinstance(value, float) else value for name, value in row.items()}

@@ -1,0 +1,322 @@
+"""Samples and waveforms in SQLite: rows while they are fresh, packed hours later, minutes after expiry."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import zlib
+from array import array
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
+from typing import Final
+
+from bladewatch.contact import POWER_SIGNALS, hour_of, start_of
+from bladewatch.stores.blocks import Reading, pack, unpack
+from bladewatch.stores.idle import UNKNOWN, Occupied, millionths, outside_hour
+from bladewatch.stores.protocols import Conflict, Idle, Outcome, Spot
+from bladewatch.stores.spots import Spots
+from bladewatch.stores.strokes import StrokeTable
+from collectors.facts import Sample, Waveform, canonical_text
+from collectors.instants import DAY_US, HOUR_US, MINUTE_US
+
+PACK_AFTER_US: Final = 2 * DAY_US
+_INSERT: Final = "INSERT OR IGNORE INTO sample VALUES (?, ?, ?, ?)"
+_REPLACE: Final = "INSERT OR REPLACE INTO sample VALUES (?, ?, ?, ?)"
+
+
+class SampleTable:
+    """The tables ``sample``, ``block``, ``minute``, ``idle_hour`` and ``waveform``."""
+
+    def __init__(self, connection: sqlite3.Connection, spots: Spots, strokes: StrokeTable) -> None:
+        self._sql = connection
+        self._spots = spots
+        self._strokes = strokes
+        self._packed_to: dict[int, int] = {}
+
+    def forget(self) -> None:
+        """After a rollback, or a change by another process."""
+        self._packed_to.clear()
+
+    # Writing
+
+    def append(self, samples: Sequence[Sample]) -> Outcome:
+        """Store samples; of two with one identity the one known earlier stays."""
+        outcome = Outcome()
+        if not samples:
+            return outcome
+        series = self._spots.series
+        rows = [(series((s.saw, s.spindle), s.signal, s.point), s.ts_us, s.value, s.known_us) for s in samples]
+        self._thaw_for(rows)
+        self._sql.execute("SAVEPOINT all_new")
+        before = self._sql.total_changes
+        self._sql.executemany(_INSERT, rows)
+        if self._sql.total_changes - before == len(rows) and not self._any_expired(rows):
+            self._sql.execute("RELEASE all_new")
+            outcome.taken = len(rows)
+            new: Iterable[Sample] = samples
+        else:
+            self._sql.execute("ROLLBACK TO all_new")
+            self._sql.execute("RELEASE all_new")
+            new = self._append_singly(samples, rows, outcome)
+        dirty: set[tuple[int, int]] = set()
+        for sample in new:
+            spot = (sample.saw, sample.spindle)
+            outcome.touch(spot, sample.ts_us)
+            if sample.signal in POWER_SIGNALS:
+                dirty.add((series(spot, sample.signal, sample.point), hour_of(sample.ts_us)))
+        self._sql.executemany(
+            "INSERT OR REPLACE INTO idle_hour VALUES (?, ?, ?, 0, 0)", ((s, hour, UNKNOWN) for s, hour in sorted(dirty))
+        )
+        return outcome
+
+    def _append_singly(
+        self, samples: Sequence[Sample], rows: list[tuple[int, int, float, int]], outcome: Outcome
+    ) -> list[Sample]:
+        new: list[Sample] = []
+        for sample, row in zip(samples, rows, strict=True):
+            number, ts_us, value, known_us = row
+            if self._expired(number, ts_us):
+                outcome.repeated += 1
+                continue
+            if self._sql.execute(_INSERT, row).rowcount == 1:
+                new.append(sample)
+                outcome.taken += 1
+                continue
+            query = "SELECT value, known_us FROM sample WHERE series = ? AND ts_us = ?"
+            its_value, its_known = self._sql.execute(query, (number, ts_us)).fetchone()
+            stands = Sample(sample.saw, sample.spindle, sample.signal, sample.point, ts_us, its_value, its_known)
+            if value == its_value:
+                outcome.repeated += 1
+                if known_us < its_known:
+                    self._sql.execute(_REPLACE, row)
+                    new.append(sample)
+            elif (known_us, canonical_text(sample)) < (its_known, canonical_text(stands)):
+                self._sql.execute(_REPLACE, row)
+                new.append(sample)
+                outcome.taken += 1
+                outcome.conflicts.append(Conflict(stands, had_stood=True))
+            else:
+                outcome.conflicts.append(Conflict(sample, had_stood=False))
+        return new
+
+    def _thaw_for(self, rows: list[tuple[int, int, float, int]]) -> None:
+        """Unpack the hours that late samples fall into, so that their identities can be compared."""
+        for number, hour in {(row[0], hour_of(row[1])) for row in rows}:
+            newest = self._packed_to.get(number)
+            if newest is None:
+                row = self._sql.execute("SELECT max(hour) FROM block WHERE series = ?", (number,)).fetchone()
+                newest = self._packed_to[number] = -(2**62) if row[0] is None else int(row[0])
+            if hour <= newest:
+                self._thaw(number, hour)
+
+    def _thaw(self, number: int, hour: int) -> None:
+        row = self._sql.execute("SELECT packed FROM block WHERE series = ? AND hour = ?", (number, hour)).fetchone()
+        if row is None:
+            return
+        self._sql.execute("DELETE FROM block WHERE series = ? AND hour = ?", (number, hour))
+        self._sql.executemany(_INSERT, ((number, r.ts_us, r.value, r.known_us) for r in unpack(row[0])))
+
+    def _any_expired(self, rows: list[tuple[int, int, float, int]]) -> bool:
+        oldest = min(row[1] for row in rows)
+        newest = self._sql.execute("SELECT max(minute) FROM minute").fetchone()[0]
+        return newest is not None and oldest // MINUTE_US <= newest and any(self._expired(r[0], r[1]) for r in rows)
+
+    def _expired(self, number: int, ts_us: int) -> bool:
+        query = "SELECT 1 FROM minute WHERE series = ? AND minute = ?"
+        return self._sql.execute(query, (number, ts_us // MINUTE_US)).fetchone() is not None
+
+    def append_waveforms(self, waveforms: Sequence[Waveform]) -> Outcome:
+        """Store waveforms; of two with one identity the one known earlier stays."""
+        outcome = Outcome()
+        for wave in waveforms:
+            number = self._spots.series((wave.saw, wave.spindle), "waveform", wave.point)
+            content = canonical_text(wave)
+            digest = hashlib.sha256(content).hexdigest()
+            query = "SELECT digest, known_us FROM waveform WHERE series = ? AND ts_us = ?"
+            stands = self._sql.execute(query, (number, wave.ts_us)).fetchone()
+            if stands is not None and stands[0] == digest:
+                outcome.repeated += 1
+                if wave.known_us >= stands[1]:
+                    continue
+            elif stands is not None and (wave.known_us, digest) >= (stands[1], stands[0]):
+                outcome.conflicts.append(Conflict(wave, had_stood=False))
+                continue
+            else:
+                outcome.taken += 1
+            packed = zlib.compress(array("f", wave.samples).tobytes(), 6)
+            row = (number, wave.ts_us, wave.known_us, wave.fs_hz, wave.unit, len(wave.samples), digest, packed)
+            self._sql.execute("INSERT OR REPLACE INTO waveform VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+        return outcome
+
+    # Reading
+
+    def readings(
+        self, spot: Spot, signal: str, point: str, after_us: int, until_us: int, known_us: int
+    ) -> list[Reading]:
+        """Raw readings with ``after_us`` < ts ≤ ``until_us`` known by ``known_us``, in order."""
+        number = self._spots.find_series(spot, signal, point)
+        if number is None:
+            return []
+        query = "SELECT ts_us, value, known_us FROM sample WHERE series = ? AND ts_us > ? AND ts_us <= ?"
+        found = [Reading(*row) for row in self._sql.execute(query, (number, after_us, until_us)) if row[2] <= known_us]
+        query = "SELECT packed FROM block WHERE series = ? AND hour BETWEEN ? AND ?"
+        for (packed,) in self._sql.execute(query, (number, hour_of(after_us), hour_of(until_us))):
+            found.extend(r for r in unpack(packed) if after_us < r.ts_us <= until_us and r.known_us <= known_us)
+        found.sort()
+        return found
+
+    def latest(self, spot: Spot, until_us: int, known_us: int) -> dict[tuple[str, str], Reading]:
+        """The last reading of each signal and point."""
+        found = {}
+        for number, signal, point in self._spots.series_of(spot):
+            last = self._latest_of(number, until_us, known_us)
+            if last is not None:
+                found[signal, point] = last
+        return found
+
+    def _latest_of(self, number: int, until_us: int, known_us: int) -> Reading | None:
+        query = (
+            "SELECT ts_us, value, known_us FROM sample WHERE series = ? AND ts_us <= ? AND known_us <= ? "
+            "ORDER BY ts_us DESC LIMIT 1"
+        )
+        row = self._sql.execute(query, (number, until_us, known_us)).fetchone()
+        best = Reading(*row) if row is not None else None
+        floor = hour_of(best.ts_us) if best is not None else -(2**62)
+        query = "SELECT packed FROM block WHERE series = ? AND hour > ? AND hour <= ? ORDER BY hour DESC"
+        for (packed,) in self._sql.execute(query, (number, floor, hour_of(until_us))):
+            fit = [r for r in unpack(packed) if r.ts_us <= until_us and r.known_us <= known_us]
+            if fit:
+                return fit[-1]
+        return best
+
+    # Idle power
+
+    def mark_idle(self, strokes: Iterable[tuple[Spot, int]]) -> None:
+        """Strokes came: idle power of their hour and its neighbours is to be worked out again."""
+        for spot, hour in strokes:
+            for signal in POWER_SIGNALS:
+                number = self._spots.find_series(spot, signal, "")
+                if number is not None:
+                    self._sql.execute(
+                        "UPDATE idle_hour SET n = ? WHERE series = ? AND hour BETWEEN ? AND ?",
+                        (UNKNOWN, number, hour - 1, hour + 1),
+                    )
+
+    def idle_hours(self, spot: Spot, signal: str, first: int, last: int, known_us: int) -> list[Idle]:
+        """Power outside strokes by hour; what is not worked out, or known too late, is worked out here."""
+        number = self._spots.find_series(spot, signal, "")
+        query = "SELECT hour, n, total, known_us FROM idle_hour WHERE series = ? AND hour BETWEEN ? AND ? ORDER BY hour"
+        found = []
+        for hour, n, total, newest in self._sql.execute(query, (number, first, last)).fetchall():
+            idle = Idle(hour, n, total, newest)
+            if n == UNKNOWN or newest > known_us:
+                idle = self._work_out(spot, signal, hour, known_us)
+            if idle.n > 0:
+                found.append(idle)
+        return found
+
+    def refresh_idle(self, before_us: int) -> None:
+        """Work out touched hours that have ended."""
+        query = (
+            "SELECT saw, spindle, signal, series, hour FROM idle_hour JOIN series ON series.id = series "
+            "JOIN spot ON spot.id = spot WHERE n = ? AND hour < ? ORDER BY series, hour"
+        )
+        for saw, spindle, signal, number, hour in self._sql.execute(query, (UNKNOWN, hour_of(before_us))).fetchall():
+            idle = self._work_out((saw, spindle), signal, hour, 2**62)
+            self._sql.execute("INSERT OR REPLACE INTO idle_hour VALUES (?, ?, ?, ?, ?)", (number, *idle))
+
+    def _work_out(self, spot: Spot, signal: str, hour: int, known_us: int) -> Idle:
+        start, end = hour * HOUR_US, (hour + 1) * HOUR_US
+        occupied = self._occupied(spot, hour, known_us)
+        readings = self.readings(spot, signal, "", start - 1, end - 1, known_us)
+        idle = outside_hour(hour, readings, occupied)
+        number = self._spots.find_series(spot, signal, "")
+        query = "SELECT n, total, known_us FROM minute WHERE series = ? AND minute BETWEEN ? AND ? AND inside = 0"
+        for n, total, known in self._sql.execute(query, (number, start // MINUTE_US, end // MINUTE_US - 1)):
+            if known <= known_us:
+                idle = Idle(hour, idle.n + n, idle.total + total, max(idle.known_us, known))
+        return idle
+
+    def _occupied(self, spot: Spot, hour: int, known_us: int) -> Occupied:
+        """The times in metal around an hour; only strokes that had ended by ``known_us`` are known of."""
+        start, end = hour * HOUR_US, (hour + 1) * HOUR_US
+        strokes = self._strokes.before(spot, start - 1, known_us, 1)
+        strokes += self._strokes.between(spot, start - 1, min(end - 1, known_us), known_us)
+        following = next(self._strokes.between(spot, end - 1, min(end + HOUR_US, known_us), known_us), None)
+        if following is not None and start_of(following, strokes[-1].ts_us if strokes else None) < end:
+            strokes.append(following)
+        return Occupied(strokes)
+
+    # Upkeep
+
+    def pack_steps(self, now_us: int, keep_raw_us: int) -> Iterator[tuple[int, int]]:
+        """Pack hours older than two days, and let those older than ``keep_raw_us`` go; yields after each hour.
+
+        The caller commits between steps.
+        """
+        horizon, expired = hour_of(now_us - PACK_AFTER_US), hour_of(now_us - keep_raw_us)
+        query = "SELECT DISTINCT series, ts_us / ? FROM sample WHERE ts_us < ? ORDER BY 1, 2"
+        rows: list[tuple[int, int]] = self._sql.execute(query, (HOUR_US, horizon * HOUR_US)).fetchall()
+        for number, hour in rows:
+            self._pack_hour(number, hour)
+            yield number, hour
+        query = "SELECT series, hour FROM block WHERE hour < ? AND known_us >= 0 ORDER BY series, hour"
+        for number, hour in self._sql.execute(query, (expired,)).fetchall():
+            self._expire_hour(number, hour)
+            yield number, hour
+
+    def _pack_hour(self, number: int, hour: int) -> None:
+        self._thaw(number, hour)
+        span = (number, hour * HOUR_US, (hour + 1) * HOUR_US - 1)
+        query = "SELECT ts_us, value, known_us FROM sample WHERE series = ? AND ts_us BETWEEN ? AND ? ORDER BY ts_us"
+        readings = [Reading(*row) for row in self._sql.execute(query, span)]
+        self._sql.execute("DELETE FROM sample WHERE series = ? AND ts_us BETWEEN ? AND ?", span)
+        self._put_block(number, hour, readings, max(reading.known_us for reading in readings))
+
+    def _put_block(self, number: int, hour: int, readings: list[Reading], known_us: int) -> None:
+        row = (number, hour, len(readings), known_us, pack(readings))
+        self._sql.execute("INSERT OR REPLACE INTO block VALUES (?, ?, ?, ?, ?)", row)
+        self._packed_to[number] = max(hour, self._packed_to.get(number, hour))
+
+    def _expire_hour(self, number: int, hour: int) -> None:
+        """Minutes with more than one reading become a summary; a reading alone in its minute stays for good."""
+        query = "SELECT packed FROM block WHERE series = ? AND hour = ?"
+        readings = unpack(self._sql.execute(query, (number, hour)).fetchone()[0])
+        query = "SELECT saw, spindle FROM series JOIN spot ON spot.id = spot WHERE series.id = ?"
+        occupied = self._occupied(self._sql.execute(query, (number,)).fetchone(), hour, 2**62)
+        alone: list[Reading] = []
+        for minute, group in groupby(readings, lambda reading: reading.ts_us // MINUTE_US):
+            members = list(group)
+            if len(members) == 1:
+                alone.extend(members)
+                continue
+            for inside in (0, 1):
+                part = [r for r in members if occupied.holds(r.ts_us) == bool(inside)]
+                if part:
+                    self._add_minute(number, minute, inside, part)
+        self._sql.execute("DELETE FROM block WHERE series = ? AND hour = ?", (number, hour))
+        if alone:  # a negative known_us marks an hour that holds nothing more to let go
+            self._put_block(number, hour, alone, -1)
+
+    def _add_minute(self, number: int, minute: int, inside: int, part: list[Reading]) -> None:
+        values = [reading.value for reading in part]
+        row = (number, minute, inside, len(part), sum(map(millionths, values)), min(values), max(values))
+        self._sql.execute(
+            "INSERT INTO minute VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET n = n + excluded.n, "
+            "total = total + excluded.total, low = min(low, excluded.low), high = max(high, excluded.high), "
+            "known_us = max(known_us, excluded.known_us)",
+            (*row, max(reading.known_us for reading in part)),
+        )
+
+    def keep_quota(self, waveforms_bytes: int) -> int:
+        """Drop the samples of the oldest waveforms over the quota; their rows stay as the count."""
+        rows = self._sql.execute(
+            "SELECT series, ts_us, length(samples) FROM waveform WHERE samples IS NOT NULL ORDER BY ts_us DESC"
+        ).fetchall()
+        room, dropped = waveforms_bytes, 0
+        for number, ts_us, size in rows:
+            room -= size
+            if room < 0:
+                self._sql.execute("UPDATE waveform SET samples = NULL WHERE series = ? AND ts_us = ?", (number, ts_us))
+                dropped += 1
+        return dropped

@@ -1,0 +1,289 @@
+"""The one module that opens the database file: one SQLite file, signals and books, one transaction over both.
+
+WAL lets readers look while a writer writes. A reader takes a snapshot for one answer and gives it up.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from importlib import resources
+from pathlib import Path
+
+from sqlalchemy import create_engine, insert, select
+from sqlalchemy.pool import StaticPool
+
+from bladewatch.errors import BladewatchError, UnreachableError, UsageError
+from bladewatch.stores import migrations, tables
+from bladewatch.stores.blocks import Reading
+from bladewatch.stores.books import SqlBooks
+from bladewatch.stores.protocols import CounterHour, Idle, Outcome, Spot, WorkHour
+from bladewatch.stores.samples import SampleTable
+from bladewatch.stores.spots import Spots
+from bladewatch.stores.strokes import StrokeTable
+from collectors.facts import Sample, Stroke, Waveform
+from collectors.instants import DAY_US
+
+BUSY_MS = 60_000
+PACK_STEP = 200
+"""Hours packed in one transaction: small steps, so that the collector never waits long."""
+
+
+class SqliteSignals:
+    """``Signals`` in SQLite."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._spots = Spots(connection)
+        self._strokes = StrokeTable(connection, self._spots)
+        self._samples = SampleTable(connection, self._spots, self._strokes)
+
+    def forget(self) -> None:
+        """Drop what is remembered of numbers and packed hours."""
+        self._spots.forget()
+        self._samples.forget()
+
+    def append_samples(self, samples: Sequence[Sample]) -> Outcome:
+        """Store samples; the identity decides what is new."""
+        return self._samples.append(samples)
+
+    def append_strokes(self, strokes: Sequence[Stroke]) -> Outcome:
+        """Store strokes and bring the hours they touch up to date."""
+        outcome = self._strokes.append(strokes)
+        self._samples.mark_idle(sorted(outcome.hours))
+        return outcome
+
+    def append_waveforms(self, waveforms: Sequence[Waveform]) -> Outcome:
+        """Store waveforms."""
+        return self._samples.append_waveforms(waveforms)
+
+    def strokes(self, spot: Spot, after_us: int, until_us: int, known_us: int) -> Iterator[Stroke]:
+        """Strokes with ``after_us`` < ts ≤ ``until_us``, in order."""
+        return self._strokes.between(spot, after_us, until_us, known_us)
+
+    def strokes_before(self, spot: Spot, until_us: int, known_us: int, count: int) -> list[Stroke]:
+        """The last strokes with ts ≤ ``until_us``, in order."""
+        return self._strokes.before(spot, until_us, known_us, count)
+
+    def count(self, spot: Spot, after_us: int, until_us: int, known_us: int) -> int:
+        """How many strokes have a message in a window."""
+        return self._strokes.count(spot, after_us, until_us, known_us)
+
+    def stroke_hours(self, spot: Spot, first: int, last: int) -> list[int]:
+        """The hours that hold strokes."""
+        return self._strokes.stroke_hours(spot, first, last)
+
+    def work_hours(self, spot: Spot, first: int, last: int) -> dict[int, list[WorkHour]]:
+        """Roll-ups by hour."""
+        return self._strokes.work_hours(spot, first, last)
+
+    def counter_hours(self, spot: Spot, first: int, last: int) -> list[CounterHour]:
+        """Counters by hour."""
+        return self._strokes.counter_hours(spot, first, last)
+
+    def idle_hours(self, spot: Spot, signal: str, first: int, last: int, known_us: int) -> list[Idle]:
+        """Power outside strokes by hour."""
+        return self._samples.idle_hours(spot, signal, first, last, known_us)
+
+    def readings(
+        self, spot: Spot, signal: str, point: str, after_us: int, until_us: int, known_us: int
+    ) -> list[Reading]:
+        """Raw readings with ``after_us`` < ts ≤ ``until_us``."""
+        return self._samples.readings(spot, signal, point, after_us, until_us, known_us)
+
+    def latest(self, spot: Spot, until_us: int, known_us: int) -> dict[tuple[str, str], Reading]:
+        """The last reading of each signal and point."""
+        return self._samples.latest(spot, until_us, known_us)
+
+    def rebuild_hours(self) -> Iterator[str]:
+        """All roll-ups anew."""
+        yield from self._strokes.rebuild()
+
+    def refresh_idle(self, before_us: int) -> None:
+        """Idle power of ended hours."""
+        self._samples.refresh_idle(before_us)
+
+    def pack_steps(self, now_us: int, keep_raw_us: int) -> Iterator[tuple[int, int]]:
+        """Pack and let go, an hour a step."""
+        return self._samples.pack_steps(now_us, keep_raw_us)
+
+    def keep_quota(self, waveforms_bytes: int) -> int:
+        """Waveforms over the quota."""
+        return self._samples.keep_quota(waveforms_bytes)
+
+
+class SqliteStore:
+    """``Store`` in one SQLite file. Not for use from several threads: open one each."""
+
+    def __init__(self, path: Path | str, site: str = "", read_only: bool = False) -> None:
+        self.path = path
+        self._connection = _connect(path, read_only)
+        engine = create_engine("sqlite://", creator=lambda: self._connection, poolclass=StaticPool)
+        self._books_connection = engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        self._engine = engine
+        self._depth = 0
+        self.signals = SqliteSignals(self._connection)
+        self.books = SqlBooks(self._books_connection)
+        if not read_only:
+            self._prepare(site)
+        self._check_version()
+
+    def _prepare(self, site: str) -> None:
+        with self.transaction():
+            known = self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'meta'").fetchone()
+            if known is None:
+                for statement in _statements(resources.files(__package__).joinpath("schema.sql").read_text("utf-8")):
+                    self._connection.execute(statement)
+                tables.metadata.create_all(self._books_connection)
+                rows = [
+                    {"name": "schema_version", "value": str(tables.SCHEMA_VERSION)},
+                    {"name": "site", "value": site},
+                ]
+                self._books_connection.execute(insert(tables.meta), rows)
+        for version in migrations.pending(self._version(), tables.SCHEMA_VERSION):
+            with self.transaction():
+                migrations.STEPS[version](self._connection)
+                self._connection.execute("UPDATE meta SET value = ? WHERE name = 'schema_version'", (str(version),))
+
+    def _version(self) -> int:
+        query = select(tables.meta.c.value).where(tables.meta.c.name == "schema_version")
+        return int(self._books_connection.execute(query).scalar_one())
+
+    def _check_version(self) -> None:
+        version = self._version()
+        if version != tables.SCHEMA_VERSION:
+            raise UsageError(
+                f"{self.path}: schema version {version}, this bladewatch reads {tables.SCHEMA_VERSION}; "
+                f"{'install a newer bladewatch' if version > tables.SCHEMA_VERSION else 'run bladewatch store migrate'}"
+            )
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing; nested calls join the outer one."""
+        if self._depth:
+            self._depth += 1
+            try:
+                yield
+            finally:
+                self._depth -= 1
+            return
+        self._execute("BEGIN IMMEDIATE")
+        self._depth = 1
+        try:
+            yield
+        except BaseException:
+            self._connection.execute("ROLLBACK")
+            self.signals.forget()
+            raise
+        else:
+            self._execute("COMMIT")
+        finally:
+            self._depth = 0
+
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """One consistent view for reading."""
+        if self._depth:
+            yield
+            return
+        self._execute("BEGIN")
+        self._depth = 1
+        try:
+            yield
+        finally:
+            self._depth = 0
+            self._connection.execute("ROLLBACK")
+
+    def _execute(self, statement: str) -> None:
+        try:
+            self._connection.execute(statement)
+        except sqlite3.Error as error:
+            raise UnreachableError(f"{self.path}: {error}; is another program holding the database?") from error
+
+    def clear_derived(self) -> None:
+        """Delete roll-ups, checkpoints and fits."""
+        with self.transaction():
+            for table in ("work_hour", "counter_hour"):
+                self._connection.execute(f"DELETE FROM {table}")  # noqa: S608
+            self._connection.execute("UPDATE idle_hour SET n = -1")
+            self.books.clear_derived()
+
+    def rebuild_hours(self) -> Iterator[str]:
+        """Work out all roll-ups from the rows."""
+        with self.transaction():
+            yield from self.signals.rebuild_hours()
+
+    def refresh_idle(self, before_us: int) -> None:
+        """Work out idle power of ended hours that were touched."""
+        with self.transaction():
+            self.signals.refresh_idle(before_us)
+
+    def tidy(self, now_us: int, keep_raw_days: int, rejections_bytes: int, waveforms_bytes: int) -> dict[str, int]:
+        """Pack old hours, let expired readings go, keep the quotas; each step its own transaction."""
+        steps = self.signals.pack_steps(now_us, keep_raw_days * DAY_US)
+        packed = 0
+        more = True
+        while more:
+            with self.transaction():
+                for _ in range(PACK_STEP):
+                    if next(steps, None) is None:
+                        more = False
+                        break
+                    packed += 1
+        with self.transaction():
+            waveforms = self.signals.keep_quota(waveforms_bytes)
+            rejections = self.books.keep_quota(rejections_bytes)
+        return {"hours": packed, "waveforms": waveforms, "rejections": rejections}
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._books_connection.close()
+        self._engine.dispose()
+        self._connection.close()
+
+
+def _connect(path: Path | str, read_only: bool) -> sqlite3.Connection:
+    try:
+        if read_only:
+            if not Path(path).exists():
+                raise UnreachableError(
+                    f"{path}: no such database yet; bring data in with 'bladewatch import' or 'collect'"
+                )
+            connection = sqlite3.connect(
+                f"file:{path}?mode=rw", uri=True, isolation_level=None, check_same_thread=False
+            )
+        else:
+            connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA cache_size = -65536")
+    except sqlite3.Error as error:
+        raise UnreachableError(f"{path}: cannot be opened as a database: {error}") from error
+    return connection
+
+
+def _statements(script: str) -> list[str]:
+    """The statements of the schema, one by one, comments kept with them."""
+    found: list[str] = []
+    pending = ""
+    for line in script.splitlines(keepends=True):
+        pending += line
+        if sqlite3.complete_statement(pending):
+            found.append(pending)
+            pending = ""
+    return found
+
+
+def open_store(url: str, base: Path, site: str = "", read_only: bool = False) -> SqliteStore:
+    """The store of a URL; relative paths are relative to ``base``. Raises ``UsageError``."""
+    scheme, _, rest = url.partition("://")
+    if scheme != "sqlite" or not rest.startswith("/"):
+        raise UsageError(f"[store] url: found {url.rsplit('@', maxsplit=1)[-1]!r}, expected sqlite:///FILE")
+    try:
+        return SqliteStore(base / rest[1:], site, read_only)
+    except BladewatchError:
+        raise
+    except Exception as error:
+        raise UnreachableError(f"{base / rest[1:]}: cannot be read as a bladewatch database: {error}") from error

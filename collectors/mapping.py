@@ -1,0 +1,167 @@
+"""A shop's own topics, fields and units, declared in ``[[map]]`` and not programmed.
+
+A rule matches a topic and rewrites each object of the payload into one of our own, which then takes the same
+way as every other: same checks, same rejections.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from typing import Any, Final
+
+from collectors import fields
+from collectors.facts import Fact, Rejected
+from collectors.fields import Misfit, Site
+from collectors.instants import parse_text, text_of
+from collectors.payloads import Broken, Message, decode, decode_object, parse_json, rejection
+from collectors.signals import CATALOGUE, to_stored_unit
+
+CLOCKS: Final = ("rfc3339", "epoch_s", "epoch_ms", "receipt")
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One ``[[map]]``.
+
+    ``topic`` may hold ``{saw}`` once and ``+`` for any one level. ``fields`` maps our field to a JMESPath
+    expression in the shop's object. ``units`` maps our field to the unit the shop sends it in. ``constants``
+    are taken as they stand. ``signed_bits`` reads a counter that the controller sends as a signed number.
+    """
+
+    topic: str
+    kind: str
+    saw: str | None = None
+    fields: Mapping[str, str] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+    constants: Mapping[str, str] = field(default_factory=dict)
+    clock: str = "rfc3339"
+    zone: tzinfo | None = None
+    signed_bits: int | None = None
+
+    @property
+    def subscription(self) -> str:
+        """The filter that brings this rule's messages.
+
+        >>> Rule(topic="hall/{saw}/spindle", kind="power").subscription
+        'hall/+/spindle'
+        """
+        return self.topic.replace("{saw}", "+")
+
+    def saw_in(self, topic: str) -> str | None:
+        """The saw that ``topic`` names under this rule, or None where the rule does not fit.
+
+        >>> Rule(topic="hall/{saw}/+", kind="power").saw_in("hall/S1/load")
+        'S1'
+        """
+        parts = (re.escape(part) for part in self.topic.split("/"))
+        pattern = "/".join(parts).replace(r"\{saw\}", "(?P<saw>[^/]+)").replace(r"\+", "[^/]+")
+        match = re.fullmatch(pattern, topic)
+        if match is None:
+            return None
+        return self.saw or match.groupdict().get("saw")
+
+
+class Translator:
+    """Decodes messages of our own topics and of the shop's."""
+
+    def __init__(self, site: Site, rules: Sequence[Rule] = ()) -> None:
+        self.site = site
+        self.rules = tuple(rules)
+
+    @property
+    def subscriptions(self) -> list[str]:
+        """Filters of the shop's own topics."""
+        return list(dict.fromkeys(rule.subscription for rule in self.rules))
+
+    def decode(self, message: Message) -> tuple[list[Fact], list[Rejected]]:
+        """The facts of a message and what was not taken of it."""
+        for rule in self.rules:
+            saw = rule.saw_in(message.topic)
+            if saw is not None:
+                return _decode_mapped(rule, saw, message, self.site)
+        return decode(message, self.site)
+
+
+def _decode_mapped(rule: Rule, named: str, message: Message, site: Site) -> tuple[list[Fact], list[Rejected]]:
+    try:
+        saw = site.saw(named)
+    except Misfit as misfit:
+        return [], [rejection(message, str(misfit))]
+    content = parse_json(message.payload)
+    if isinstance(content, Broken):
+        return [], [rejection(message, content.reason)]
+    facts: list[Fact] = []
+    reasons: list[str] = []
+    for item in content if isinstance(content, list) else (content,):
+        try:
+            ours = _rewrite(rule, item, message.received_us)
+        except Misfit as misfit:
+            reasons.append(str(misfit))
+            continue
+        taken, refused = decode_object(ours, rule.kind, saw, message, site)
+        facts.extend(taken)
+        reasons.extend(refused)
+    return facts, [rejection(message, "; ".join(reasons))] if reasons else []
+
+
+def _rewrite(rule: Rule, item: Any, received_us: int | None) -> dict[str, Any]:
+    import jmespath
+
+    ours: dict[str, Any] = dict(rule.constants)
+    for name, expression in rule.fields.items():
+        value = jmespath.search(expression, item)
+        if value is not None:
+            ours[name] = value
+    for name, unit in rule.units.items():
+        if isinstance(ours.get(name), int | float) and name in CATALOGUE:
+            try:
+                ours[name] = to_stored_unit(CATALOGUE[name], float(ours[name]), unit)
+            except ValueError as error:
+                raise Misfit(f"bad-unit: {name}: {error}") from error
+    if "ts" in ours or rule.clock == "receipt":
+        ours["ts"] = _instant(rule, ours.get("ts"), received_us)
+    counter = ours.get("stroke")
+    if rule.signed_bits is not None and isinstance(counter, int) and counter < 0:
+        ours["stroke"] = counter + 2**rule.signed_bits
+    return ours
+
+
+def _instant(rule: Rule, value: Any, received_us: int | None) -> Any:
+    if rule.clock == "receipt":
+        if received_us is None:
+            raise Misfit("bad-time: the rule takes the time of receipt, and this file does not tell it")
+        return text_of(received_us)
+    if rule.clock == "epoch_s" and isinstance(value, int | float) and not isinstance(value, bool):
+        return round(value * 1000)
+    if rule.clock == "rfc3339" and isinstance(value, str) and rule.zone is not None:
+        try:
+            return text_of(parse_text(value, rule.zone))
+        except ValueError as error:
+            raise Misfit(f"bad-time: ts: {error}") from error
+    return value
+
+
+def check_rule(rule: Rule) -> list[str]:
+    """What is wrong with a rule; empty where nothing is."""
+    import jmespath
+    from jmespath.exceptions import JMESPathError
+
+    problems = []
+    if rule.topic.count("{saw}") > 1 or "#" in rule.topic:
+        problems.append(f"topic: found {rule.topic!r}, expected at most one {{saw}} and no #")
+    if "{saw}" not in rule.topic and rule.saw is None:
+        problems.append(f"topic: {rule.topic!r} names no {{saw}}, so the rule needs the key saw")
+    for name, expression in rule.fields.items():
+        try:
+            jmespath.compile(expression)
+        except JMESPathError as error:
+            problems.append(f"fields.{name}: {expression!r} is no JMESPath expression: {error}")
+    problems.extend(
+        f"units.{name}: {unit!r} is given for a field without a unit of its own"
+        for name, unit in rule.units.items()
+        if name not in CATALOGUE and name not in fields.CUT_FIELDS
+    )
+    return problems
