@@ -83,6 +83,10 @@ class Service:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the store."""
         self.store.close()
 
     @property

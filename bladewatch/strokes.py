@@ -134,6 +134,7 @@ class SpotWork:
         The stroke that follows the window, where it is known, tells how many were made unseen before its end.
         ``newest`` grows with every stroke to the newest instant that the strokes so far rest on.
         """
+        self._recent = None
         rows: Iterable[Stroke] = self._signals.strokes(self.spot, after_us, until_us, self.known_us)
         before = next(iter(self._signals.strokes_before(self.spot, after_us, self.known_us, 1)), None)
         if before is not None:

@@ -228,6 +228,8 @@ def _fast(
     step = _take("dt_ms", lambda: fields.number(item.get("dt_ms"), 0.001, 3_600_000.0, frozenset()), reasons)
     if step is None:
         return
+    if not values:
+        reasons.append(f"missing-field: {name}: found an empty list, expected samples")
     if len(values) > MAX_FAST_SAMPLES:
         reasons.append(f"too-large: {name}: found {len(values)} samples, expected at most {MAX_FAST_SAMPLES}")
         return

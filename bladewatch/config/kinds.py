@@ -19,6 +19,10 @@ class Wrong(ValueError):
     """A value that does not fit: the text says what would be right."""
 
 
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | Decimal) and not isinstance(value, bool) and Decimal(value).is_finite()
+
+
 def text(value: Any) -> str:
     """Any text that is not blank."""
     if not isinstance(value, str) or not value.strip():
@@ -44,7 +48,7 @@ def number(low: float, high: float) -> Kind:
     """A number from ``low`` to ``high``, written as integer or decimal."""
 
     def kind(value: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | Decimal) or not low <= value <= high:
+        if not _is_number(value) or not low <= value <= high:
             raise Wrong(f"expected a number from {low:g} to {high:g}")
         return float(value)
 
@@ -55,7 +59,7 @@ def whole(low: int, high: int) -> Kind:
     """A whole number from ``low`` to ``high``."""
 
     def kind(value: Any) -> int:
-        if isinstance(value, Decimal) and value == value.to_integral_value():
+        if isinstance(value, Decimal) and value.is_finite() and value == value.to_integral_value():
             value = int(value)
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
             raise Wrong(f"expected a whole number from {low} to {high}")
@@ -71,7 +75,7 @@ def money(value: Any) -> Decimal:
             value = Decimal(value)
         except InvalidOperation:
             value = None
-    if isinstance(value, bool) or not isinstance(value, int | Decimal) or not Decimal(value).is_finite() or value < 0:
+    if not _is_number(value) or value < 0:
         raise Wrong('expected an amount like 48.50 or "48.50"')
     return Decimal(value)
 

@@ -1,0 +1,118 @@
+"""What the tests share: small invented shops, a clock that is set by hand, a real broker."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+from shops import CONFIG, Shop, minute
+
+from bladewatch.config.decode import parse
+from bladewatch.service import Service
+
+settings.register_profile("bladewatch", deadline=None, suppress_health_check=list(HealthCheck))
+settings.load_profile("bladewatch")
+
+
+@pytest.fixture
+def make_shop(tmp_path: Path) -> Iterator[Callable[..., Shop]]:
+    """Shops of a configuration, each in a folder of its own, closed at the end."""
+    opened: list[Service] = []
+
+    def make(text: str = CONFIG) -> Shop:
+        folder = tmp_path / f"shop{len(opened)}"
+        folder.mkdir()
+        path = folder / "bladewatch.toml"
+        path.write_text(text)
+        service = Service(parse(text, path), clock=lambda: minute(10**6))
+        opened.append(service)
+        return Shop(service)
+
+    yield make
+    for service in opened:
+        service.close()
+
+
+@pytest.fixture
+def shop(make_shop: Callable[..., Shop]) -> Shop:
+    """A shop of the common configuration."""
+    return make_shop()
+
+
+def needs(program: str) -> str:
+    """The path of a program; the test is skipped where it is missing, and fails under CI."""
+    path = shutil.which(program) or shutil.which(program, path="/usr/sbin:/usr/local/sbin")
+    if path is None:
+        if os.environ.get("CI"):
+            pytest.fail(f"{program} is missing, and under CI nothing may be skipped")
+        pytest.skip(f"{program} is not installed")
+    return path
+
+
+@dataclass(frozen=True)
+class Mosquitto:
+    """A real broker on a free port."""
+
+    port: int
+    publisher: str
+
+    def publish(self, topic: str, lines: str, version: str = "mqttv311") -> None:
+        """Publish each line as a message with the broker's own client, QoS 1."""
+        command = [self.publisher, "-h", "127.0.0.1", "-p", str(self.port), "-V", version, "-q", "1", "-t", topic, "-l"]
+        subprocess.run(command, input=lines.encode("utf-8", "surrogateescape"), check=True, timeout=120)
+
+    def publish_bytes(self, topic: str, payload: bytes) -> None:
+        """Publish one message of any bytes."""
+        command = [self.publisher, "-h", "127.0.0.1", "-p", str(self.port), "-q", "1", "-t", topic, "-s"]
+        subprocess.run(command, input=payload, check=True, timeout=120)
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    """A broker of this test alone."""
+    server, publisher = needs("mosquitto"), needs("mosquitto_pub")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    config = tmp_path / "mosquitto.conf"
+    config.write_text(
+        f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 200\n"
+    )
+    process = subprocess.Popen([server, "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        for _ in range(200):
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            time.sleep(0.05)
+        yield Mosquitto(port, publisher)
+    finally:
+        process.terminate()
+        process.wait(10)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """``--update-golden`` writes the snapshots anew."""
+    parser.addoption("--update-golden", action="store_true", help="write golden files anew")
+
+
+@pytest.fixture
+def golden(request: pytest.FixtureRequest) -> Callable[[str, str], None]:
+    """Compare text with a file in tests/golden, or write it anew with --update-golden."""
+
+    def check(name: str, text: str) -> None:
+        path = Path(__file__).parent / "golden" / name
+        if request.config.getoption("--update-golden"):
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(text, encoding="utf-8")
+        assert text == path.read_text(encoding="utf-8")
+
+    return check

@@ -1,0 +1,238 @@
+"""What is known, what is worked out: answers at T, order of arrival, and what is kept for speed."""
+
+from __future__ import annotations
+
+import json
+import random
+from collections.abc import Callable
+
+import pytest
+from shops import CONFIG, HOUR_US, Shop, minute, stroke
+
+from bladewatch.alerts import as_json as alert_json
+from bladewatch.alerts import judge
+from bladewatch.assess.assessment import as_json
+from bladewatch.assess.cycles import CycleReader
+from bladewatch.assess.recent import recent_work
+from bladewatch.ledger.events import Event
+from bladewatch.pipeline import enter, ingest
+from bladewatch.strokes import SpotWork
+from collectors.facts import Batch, BladeNote, Fact, Sample, Stroke
+
+DAY = 24 * 60
+
+
+def answer(shop: Shop, at_us: int) -> bytes:
+    """What ``status --json --at`` prints, as bytes."""
+    review = shop.service.review(at_us)
+    zone = shop.service.zone
+    alerts = [alert_json(alert, zone) for alert in judge(review.assessments, at_us, zone)]
+    return json.dumps([[as_json(a, zone) for a in review.assessments], alerts]).encode()
+
+
+def troubled_facts(seed: int) -> tuple[list[Fact], list[Event]]:
+    """Two weeks of one saw with every trouble: late, lost, doubled, conflicting, reset, in air; invented."""
+    rng = random.Random(seed)
+    facts: list[Fact] = []
+    events: list[Event] = []
+    counter, plate = 65_300, 0
+    mounted = -60.0
+    _event(events, mounted - 5, "opened", "A0", blade_type="T")
+    _event(events, mounted, "mounted", "A0", saw="S1")
+    for day in range(14):
+        at = day * DAY + rng.uniform(0, 30)
+        while at < day * DAY + 8 * 60:
+            part = rng.choice(["P1", "P1", "P2", "P3"])
+            for _ in range(rng.randint(5, 25)):
+                at += rng.uniform(0.5, 2.0)
+                counter = (counter + 1) % 65_536
+                if rng.random() < 0.01:
+                    counter = rng.choice([0, max(counter - 1, 0)])
+                known = at + (rng.uniform(60, 3000) if rng.random() < 0.05 else 0.02)
+                told = {"part": part, "duration_s": 2.0, "feed_mm_s": 40.0 + rng.randint(0, 2)}
+                if rng.random() < 0.8:
+                    told["energy_kj"] = round(rng.uniform(8, 12), 2) if rng.random() < 0.95 else 4.1
+                if rng.random() < 0.04:
+                    continue
+                one = stroke(counter, at, known, **told)
+                facts.append(one)
+                if rng.random() < 0.03:
+                    facts.append(stroke(counter, at, known + rng.uniform(-0.01, 500), **(told | {"pieces": 3})))
+                if rng.random() < 0.05:
+                    facts.append(one)
+            for offset in (0.2, 0.4, 0.6):
+                known = at + offset + (rng.uniform(60, 3000) if rng.random() < 0.1 else 0)
+                facts.append(
+                    Sample(
+                        "S1", "1", "power_kw", "", minute(at + offset), round(rng.uniform(1.9, 2.1), 2), minute(known)
+                    )
+                )
+            inside = range(30)
+            facts.extend(
+                Sample("S1", "1", "power_kw", "", minute(at) - i * 100_000, 5.5, minute(at + 0.1)) for i in inside
+            )
+        facts.append(Sample("S1", "1", "state", "", minute(at + 1), 3.0 if day % 3 else 1.0, minute(at + 1)))
+        if day % 2:
+            reason = rng.choice(["worn-load", "worn-plan", "job-swap"])
+            entered = at + (rng.uniform(30, 2000) if rng.random() < 0.5 else 0)
+            _event(events, at + 5, "dismounted", f"A{plate}", entered, saw="S1", reason=reason)
+            facts.append(BladeNote("S1", "1", minute(at + 9), "dismounted", f"A{plate}", minute(at + 9)))
+            if reason != "job-swap":
+                _event(
+                    events,
+                    at + 300,
+                    "inspected",
+                    f"A{plate}",
+                    at + 400 + rng.uniform(0, 900),
+                    wear_um=str(rng.randint(180, 260)),
+                )
+                plate += 1
+                _event(events, at + 10, "opened", f"A{plate}", blade_type="T")
+            _event(events, at + 20, "mounted", f"A{plate}", entered, saw="S1")
+    return facts, events
+
+
+def _event(events: list[Event], at: float, name: str, plate: str, known: float | None = None, **cells: str) -> None:
+    from bladewatch.ledger.events import event_of
+    from collectors.instants import text_of
+
+    row = {"at": text_of(minute(at)), "event": name, "plate": plate, **cells}
+    events.append(event_of(row, __import__("datetime").UTC, entered_us=minute(at if known is None else max(known, at))))
+
+
+def load(shop: Shop, facts: list[Fact], events: list[Event], size: int = 400) -> Shop:
+    """Facts in batches of ``size``, the events after the first of them."""
+    for place in range(0, len(facts), size):
+        batch = Batch()
+        batch.add(facts[place : place + size])
+        ingest(batch, shop.service.store, "hall")
+        if place == 0:
+            enter(events, shop.service.store)
+    return shop
+
+
+def _instants(facts: list[Fact], seed: int, count: int = 12) -> list[int]:
+    rng = random.Random(seed)
+    strokes = [fact for fact in facts if isinstance(fact, Stroke)]
+    picked = [rng.choice(strokes) for _ in range(count // 2)]
+    return (
+        [s.ts_us for s in picked]
+        + [rng.choice(strokes).known_us - 1 for _ in range(count - len(picked))]
+        + [minute(15 * DAY)]
+    )
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_an_answer_at_t_needs_only_what_was_known_at_t(make_shop: Callable[..., Shop], seed: int) -> None:
+    """Byte for byte the same on the whole store and on one that was given only the facts known by T."""
+    facts, events = troubled_facts(seed)
+    whole = load(make_shop(), facts, events)
+    for _ in whole.service.bring_up_to_date():
+        pass
+    for at_us in _instants(facts, seed):
+        then = [f for f in facts if f.known_us <= at_us and f.ts_us <= at_us]
+        part = load(make_shop(), then, [e for e in events if e.known_us <= at_us and e.at_us <= at_us])
+        assert answer(whole, at_us) == answer(part, at_us)
+
+
+@pytest.mark.parametrize("seed", [4, 5])
+def test_the_order_of_arrival_never_matters(make_shop: Callable[..., Shop], seed: int) -> None:
+    """Sorted, shuffled, doubled, in one batch or many, with answers and checkpoints in between: one answer."""
+    facts, events = troubled_facts(seed)
+    first = load(make_shop(), sorted(facts, key=lambda f: (f.known_us, f.ts_us)), events)
+    shuffled = facts + facts[:500]
+    random.Random(seed).shuffle(shuffled)
+    second = load(make_shop(), shuffled, events, size=37)
+    third = make_shop()
+    for place in range(0, len(shuffled), 900):
+        load(third, shuffled[place : place + 900], events if place else events[: len(events) // 2], size=900)
+        for _ in third.service.bring_up_to_date():
+            pass
+    for at_us in _instants(facts, seed, 6):
+        assert answer(first, at_us) == answer(second, at_us) == answer(third, at_us)
+
+
+def test_what_is_kept_for_speed_changes_no_answer(make_shop: Callable[..., Shop]) -> None:
+    """With checkpoints, roll-ups and fits; without any of them; rebuilt: the same bytes."""
+    facts, events = troubled_facts(6)
+    shop = load(make_shop(), facts, events)
+    instants = _instants(facts, 6, 6)
+    bare = [answer(shop, at_us) for at_us in instants]
+    for _ in shop.service.bring_up_to_date():
+        pass
+    assert [answer(shop, at_us) for at_us in instants] == bare
+    shop.service.store.clear_derived()
+    assert [answer(shop, at_us) for at_us in instants] == bare
+    for _ in shop.service.rebuild():
+        pass
+    assert [answer(shop, at_us) for at_us in instants] == bare
+    shop.service.store.tidy(minute(30 * DAY), 90, 2**40, 2**40)
+    assert [answer(shop, at_us) for at_us in instants] == bare
+
+
+def test_a_late_fact_outdates_the_checkpoints_after_it(make_shop: Callable[..., Shop]) -> None:
+    """A stroke that arrives hours late is in the next answer, and not in the one before it was known."""
+    shop = make_shop()
+    shop.event(-10, "opened", "A", blade_type="T")
+    shop.event(-5, "mounted", "A", saw="S1")
+    shop.take(*(stroke(i + (i > 300), i, part="P1") for i in range(1, 2000)))
+    for _ in shop.service.bring_up_to_date():
+        pass
+    assert shop.status(3000)["S1", "1"].strokes == 2000
+    assert shop.status(3000)["S1", "1"].coverage.strokes == pytest.approx(1999 / 2000)
+    shop.take(stroke(301, 300.5, 2500, part="P2"))
+    assert shop.status(2400)["S1", "1"].area_by_alloy_cmm2.get("6082") is None
+    assert shop.status(3000)["S1", "1"].area_by_alloy_cmm2["6082"] == 50_000
+    assert shop.status(3000)["S1", "1"].strokes == 2000
+
+
+def test_checkpoints_give_what_reading_from_the_start_gives(make_shop: Callable[..., Shop]) -> None:
+    """Incremental equals batch, to the last bit."""
+    facts, events = troubled_facts(7)
+    shop = load(make_shop(), facts, events)
+    service = shop.service
+    from bladewatch.ledger.fold import fold
+
+    now_us = minute(15 * DAY)
+    fleet = fold(service.store.books.events(now_us, now_us))
+    cycles = [(cycle, plate.blade_type) for plate in fleet.plates.values() for cycle in plate.cycles]
+    bare = [
+        CycleReader(service.config, service.store, now_us).at(c, t, c.ended_us or now_us).state() for c, t in cycles
+    ]
+    for keep in (True, False):
+        reader = CycleReader(service.config, service.store, now_us, keep)
+        with service.store.transaction():
+            assert [reader.at(c, t, c.ended_us or now_us).state() for c, t in cycles] == bare
+    assert len(service.store.books.checkpoints(cycles[0][0].plate, 1, now_us)) > 0
+
+
+@pytest.mark.parametrize("seed", [8, 9])
+def test_hours_from_roll_ups_are_the_hours_from_rows(make_shop: Callable[..., Shop], seed: int) -> None:
+    """The recent weeks by roll-up equal the same weeks read stroke by stroke."""
+    facts, events = troubled_facts(seed)
+    shop = load(make_shop(), facts, events)
+    service, now_us = shop.service, minute(13 * DAY + 200)
+    told = recent_work(service.config, service.store.signals, ("S1", "1"), now_us)
+    rows: dict[int, list[int]] = {}
+    work = SpotWork(service.config, service.store.signals, ("S1", "1"), now_us)
+    last = now_us // HOUR_US * HOUR_US - 1
+    for counted in work.between(-(2**62), last):
+        hour = rows.setdefault(counted.ts_us // HOUR_US, [0, 0, 0])
+        hour[0] += 1
+        hour[1] += counted.contact
+        hour[2] += counted.area_cmm2
+    found = {hour: [entry.strokes, entry.cuts, sum(entry.area_cmm2.values())] for hour, entry in told.items()}
+    assert found == rows
+
+
+def test_facts_dated_later_are_stored_and_known_to_nobody_yet(shop: Shop) -> None:
+    """A ledger row of tomorrow waits for tomorrow."""
+    shop.event(0, "opened", "A", blade_type="T")
+    shop.event(100, "mounted", "A", known_minute=0, saw="S1")
+    assert shop.status(99)["S1", "1"].plate is None
+    assert shop.status(100)["S1", "1"].plate == "A"
+
+
+def test_config_text_is_the_one_the_tests_mean() -> None:
+    """The troubled shop cuts a part that the table does not know."""
+    assert '"P3"' not in CONFIG

@@ -1,0 +1,109 @@
+"""The configuration file."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from bladewatch.config.decode import load, parse
+from bladewatch.config.sample import SAMPLE
+from bladewatch.errors import UsageError
+from collectors.instants import parse_text
+
+LEAST = '[site]\nname="h"\n[[saw]]\nid="S1"\n[[blade_type]]\nid="T"\n'
+
+
+def test_the_sample_is_a_valid_configuration() -> None:
+    """What ``init`` writes runs as it is."""
+    config = parse(SAMPLE, Path("bladewatch.toml"))
+    assert config.site.name == "hall-two"
+    assert list(config.saws) == ["S1", "S2"]
+
+
+def test_three_names_are_enough() -> None:
+    """Only the site's name, a saw and a blade type are required; the rest has defaults."""
+    config = parse(LEAST, Path("c.toml"))
+    assert config.store.url == "sqlite:///bladewatch.sqlite"
+    assert config.retention.keep_raw_days == 90
+    assert config.mqtt.port == 1883
+
+
+def test_money_is_decimal_as_number_and_as_text() -> None:
+    """No float touches an amount."""
+    text = LEAST.replace('id="T"', 'id="T"\nprice=380.10\ngrind_price="48.00"\ntip_price=9')
+    row = parse(text, Path("c.toml")).blade_types.at("T", 0)
+    assert row is not None
+    assert (row.price, str(row.grind_price), row.tip_price) == (Decimal("380.10"), "48.00", Decimal(9))
+
+
+def test_every_mistake_is_told_at_once() -> None:
+    """File, key, what was found, what would be right: for each of them in one go."""
+    text = """
+    [site]
+    timezone = "Mars/Olympus"
+    curency = "EUR"
+    [[saw]]
+    id = "S 1"
+    rated_rpm = "fast"
+    [[saw]]
+    id = "S2"
+    spindles = 0
+    [[blade_type]]
+    id = "T"
+    price = "a lot"
+    wear_limit_um = nan
+    [[part]]
+    area_mm2 = -4
+    [mqtt]
+    port = 99999
+    [colours]
+    """
+    with pytest.raises(UsageError) as caught:
+        parse(text, Path("shop.toml"))
+    told = str(caught.value)
+    assert told.startswith("shop.toml: 12 mistakes")
+    for piece in (
+        "[site] name: missing", "[site] timezone: found 'Mars/Olympus'", "curency: unknown key; did you mean currency?",
+        "[[saw]] 'S 1' id: found 'S 1', expected 1 to 64", "rated_rpm: found 'fast', expected a number from 1 to 30000",
+        "spindles: found 0", "price: found 'a lot', expected an amount", "wear_limit_um: found NaN",
+        "[[part]] 1 id: missing", "area_mm2: found -4", "colours: unknown key", "port: found 99999",
+    ):  # fmt: skip
+        assert piece in told
+
+
+def test_a_row_with_valid_from_takes_over() -> None:
+    """The part table has a history; before its first row a part is not known."""
+    text = LEAST + (
+        '[[part]]\nid="P"\narea_mm2=100\nvalid_from=2026-01-01\n'
+        '[[part]]\nid="P"\narea_mm2=120\nvalid_from=2026-03-01T06:00:00+01:00\n'
+    )
+    parts = parse(text, Path("c.toml")).parts
+
+    def area(at: str) -> float | None:
+        row = parts.at("P", parse_text(at))
+        return None if row is None else row.area_mm2
+
+    assert area("2025-12-31T23:59:59Z") is None
+    assert area("2026-01-01T00:00:00Z") == 100
+    assert area("2026-03-01T04:59:59Z") == 100
+    assert area("2026-03-01T05:00:00Z") == 120
+
+
+def test_a_row_that_stands_twice_is_a_mistake() -> None:
+    """Two rows of one id need different valid_from."""
+    with pytest.raises(UsageError, match="stands twice"):
+        parse(LEAST + '[[alloy]]\nid="A"\n[[alloy]]\nid="A"\n', Path("c.toml"))
+
+
+def test_a_missing_file_names_the_cure(tmp_path: Path) -> None:
+    """Somebody who has no configuration yet is told how to get one."""
+    with pytest.raises(UsageError, match="bladewatch init"):
+        load(tmp_path / "none.toml")
+
+
+def test_broken_toml_names_the_line() -> None:
+    """A slip of syntax is told with its place."""
+    with pytest.raises(UsageError, match="line 2"):
+        parse('[site]\nname = "h\n', Path("c.toml"))

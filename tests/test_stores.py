@@ -1,0 +1,266 @@
+"""What every store owes. New stores join the list of fixtures and run all of this."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from shops import HOUR_US, minute, stroke
+
+from bladewatch.errors import UnreachableError, UsageError
+from bladewatch.ledger.events import Event
+from bladewatch.stores.protocols import Store
+from bladewatch.stores.sqlite import SqliteStore, open_store
+from bladewatch.stores.tables import SCHEMA_VERSION
+from collectors.facts import BladeNote, Check, Rejected, Sample, Waveform
+
+SPOT = ("S1", "1")
+ALWAYS = 2**62
+
+
+@pytest.fixture(params=["sqlite"])
+def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
+    """Every kind of store, empty."""
+    opened = SqliteStore(tmp_path / f"{request.param}.db", "hall")
+    yield opened
+    opened.close()
+
+
+def sample(
+    at_minute: float, value: float, known_minute: float | None = None, signal: str = "power_kw", point: str = ""
+) -> Sample:
+    return Sample(
+        "S1", "1", signal, point, minute(at_minute), value, minute(at_minute if known_minute is None else known_minute)
+    )
+
+
+def test_a_stroke_told_twice_is_stored_once_and_known_from_its_first_telling(store: Store) -> None:
+    """Same identity and content: nothing new, and the earlier known holds, whichever came first."""
+    with store.transaction():
+        assert store.signals.append_strokes([stroke(1, 0, 5, part="P1")]).taken == 1
+        outcome = store.signals.append_strokes([stroke(1, 0, 3, part="P1"), stroke(1, 0, 9, part="P1")])
+    assert (outcome.taken, outcome.repeated, outcome.conflicts) == (0, 2, [])
+    assert [s.known_us for s in store.signals.strokes(SPOT, 0, ALWAYS, ALWAYS)] == [minute(3)]
+
+
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)])
+def test_of_two_reports_of_one_stroke_the_one_known_earlier_stays_whole(store: Store, order: tuple[int, int]) -> None:
+    """Whichever arrived first; the other is handed back as a conflict."""
+    reports = [stroke(1, 0, 3, part="P1"), stroke(1, 0, 5, part="P2", pieces=4)]
+    gone = []
+    with store.transaction():
+        for place in order:
+            gone += store.signals.append_strokes([reports[place]]).conflicts
+    assert list(store.signals.strokes(SPOT, 0, ALWAYS, ALWAYS)) == [reports[0]]
+    assert [conflict.gone for conflict in gone] == [reports[1]]
+
+
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)])
+def test_of_two_reports_known_at_once_the_smaller_text_stays(store: Store, order: tuple[int, int]) -> None:
+    """A tie is broken by content, so that the order of arrival does not show."""
+    reports = [stroke(1, 0, 3, part="P1"), stroke(1, 0, 3, part="P2")]
+    with store.transaction():
+        for place in order:
+            store.signals.append_strokes([reports[place]])
+    assert list(store.signals.strokes(SPOT, 0, ALWAYS, ALWAYS)) == [reports[0]]
+
+
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)])
+def test_samples_follow_the_same_rule_one_by_one(store: Store, order: tuple[int, int]) -> None:
+    """Overlapping fast blocks: the same, sample by sample."""
+    runs = [[sample(0, 1.0, 3), sample(1, 2.0, 3)], [sample(1, 9.0, 5), sample(2, 3.0, 5)]]
+    conflicts = []
+    with store.transaction():
+        for place in order:
+            conflicts += store.signals.append_samples(runs[place]).conflicts
+    assert [r.value for r in store.signals.readings(SPOT, "power_kw", "", 0, ALWAYS, ALWAYS)] == [1.0, 2.0, 3.0]
+    assert [conflict.gone for conflict in conflicts] == [runs[1][0]]
+
+
+def test_a_late_sample_into_a_packed_hour_is_compared_with_what_is_packed(store: Store) -> None:
+    """Packing is no reason to forget an identity."""
+    run = [sample(i, 1.0 + i / 100) for i in range(50)]
+    with store.transaction():
+        store.signals.append_samples(run)
+    assert store.tidy(minute(0) + 100 * HOUR_US, 90, 2**40, 2**40)["hours"] == 1
+    before = store.signals.readings(SPOT, "power_kw", "", 0, ALWAYS, ALWAYS)
+    assert [r.value for r in before] == [s.value for s in run]
+    with store.transaction():
+        outcome = store.signals.append_samples([run[7], sample(8, 77.0, 500), sample(8.5, 5.0, 500)])
+    assert (outcome.taken, outcome.repeated, len(outcome.conflicts)) == (1, 1, 1)
+    assert store.signals.latest(SPOT, minute(49), ALWAYS)["power_kw", ""].value == run[49].value
+
+
+def test_fast_readings_go_after_their_time_and_leave_a_summary_a_minute(store: Store) -> None:
+    """Slow readings stay; importing the expired ones again changes nothing."""
+    fast = [sample(i / 10, 2.0 + i % 3, signal="load_pct") for i in range(100)]
+    slow = [sample(i * 5, 40.0, signal="bearing_c") for i in range(10)]
+    with store.transaction():
+        store.signals.append_strokes([stroke(1, 1.0, duration_s=30.0)])
+        store.signals.append_samples([*fast, *slow])
+    store.refresh_idle(ALWAYS // 2)
+    hour = minute(0) // HOUR_US
+    idle = store.signals.idle_hours(SPOT, "load_pct", hour, hour, ALWAYS)
+    later = minute(0) + 100 * 24 * HOUR_US
+    store.tidy(later, 90, 2**40, 2**40)
+    assert store.signals.readings(SPOT, "load_pct", "", 0, ALWAYS, ALWAYS) == []
+    assert len(store.signals.readings(SPOT, "bearing_c", "", 0, ALWAYS, ALWAYS)) == 10
+    with store.transaction():
+        assert store.signals.append_samples(fast).taken == 0
+    store.tidy(later, 90, 2**40, 2**40)
+    with store.transaction():
+        store.signals.append_strokes([stroke(2, 59.0)])
+    again = store.signals.idle_hours(SPOT, "load_pct", hour, hour, ALWAYS)
+    assert (again[0].n, again[0].total) == (idle[0].n, idle[0].total)
+
+
+def test_idle_power_leaves_out_what_lies_in_strokes(store: Store) -> None:
+    """Readings inside a stroke are cutting, not idling; a late stroke takes its readings out again."""
+    with store.transaction():
+        store.signals.append_samples([sample(i, 2.0 if i % 10 else 9.0) for i in range(60)])
+        store.signals.append_strokes([stroke(i, i * 10 + 0.1, duration_s=12.0) for i in range(5)])
+    hour = minute(0) // HOUR_US
+    store.refresh_idle(ALWAYS // 2)
+    first = store.signals.idle_hours(SPOT, "power_kw", hour, hour, ALWAYS)[0]
+    assert (first.n, first.total) == (55, 55 * 2_000_000 - 2_000_000 + 9_000_000)
+    with store.transaction():
+        store.signals.append_strokes([stroke(5, 50.1, 300, duration_s=12.0)])
+    now = store.signals.idle_hours(SPOT, "power_kw", hour, hour, ALWAYS)[0]
+    assert (now.n, now.total) == (54, 54 * 2_000_000)
+    then = store.signals.idle_hours(SPOT, "power_kw", hour, hour, minute(200))[0]
+    assert (then.n, then.total) == (first.n, first.total)
+
+
+def test_nothing_of_a_failed_transaction_stays(store: Store) -> None:
+    """All or nothing, signals and books alike."""
+
+    def half() -> None:
+        with store.transaction():
+            store.signals.append_strokes([stroke(1, 0)])
+            store.signals.append_samples([sample(0, 1.0)])
+            store.books.append_events([Event(id="x", at_us=0, event="opened", known_us=0, plate="A")])
+            store.books.reject([Rejected("broker", "t", b"x", "why", 0)])
+            raise RuntimeError("in the middle")
+
+    with pytest.raises(RuntimeError):
+        half()
+    assert list(store.signals.strokes(SPOT, 0, ALWAYS, ALWAYS)) == []
+    assert store.books.events(ALWAYS, ALWAYS) == []
+    assert store.books.rejections() == []
+    with store.transaction():
+        assert store.signals.append_samples([sample(0, 1.0)]).taken == 1
+
+
+def test_roll_ups_are_the_same_in_order_out_of_order_and_rebuilt(store: Store) -> None:
+    """Onto what stands, or anew from the rows: one result."""
+    strokes = [
+        stroke(i + (i > 20) * 3, i * 1.7, part="P1" if i % 9 else "P2", area_cmm2=100 * i, energy_kj=1.5)
+        for i in range(1, 60)
+    ]
+    with store.transaction():
+        store.signals.append_strokes(strokes[::2])
+        store.signals.append_strokes(strokes[1::2])
+    first, last = minute(0) // HOUR_US, minute(110) // HOUR_US
+    told = store.signals.work_hours(SPOT, first, last), store.signals.counter_hours(SPOT, first, last)
+    store.clear_derived()
+    assert store.signals.work_hours(SPOT, first, last) == {}
+    assert list(store.rebuild_hours()) == ["saw S1 spindle 1: 59 strokes"]
+    assert (store.signals.work_hours(SPOT, first, last), store.signals.counter_hours(SPOT, first, last)) == told
+
+
+def test_alike_rejections_from_the_broker_share_a_row_and_a_file_adds_none(store: Store) -> None:
+    """Every delivery counts; a file's line counts once."""
+    live = Rejected("broker", "t", b"x", "why", 5)
+    filed = Rejected("file:abc:3", "t", b"x", "why", 5)
+    with store.transaction():
+        store.books.reject([live, live, filed])
+        store.books.reject([live, filed])
+    assert sorted((row.source, row.count) for row in store.books.rejections()) == [("broker", 3), ("file:abc:3", 1)]
+
+
+def test_rejections_and_waveforms_over_their_quota_lose_bytes_and_keep_their_count(store: Store) -> None:
+    """The oldest go first."""
+    with store.transaction():
+        store.books.reject([Rejected("broker", "t", bytes([i]) * 1000, "why", i) for i in range(10)])
+        store.signals.append_waveforms(
+            [Waveform("S1", "1", "front", i, 1000.0, "g", (0.1, float(i)), i) for i in range(10)]
+        )
+    done = store.tidy(0, 90, 3500, 60)
+    assert done["rejections"] == 7
+    assert done["waveforms"] > 0
+    assert [row.payload is None for row in store.books.rejections()] == [True] * 7 + [False] * 3
+
+
+def test_money_is_summed_as_decimal(store: Store) -> None:
+    """Three times a tenth is three tenths."""
+    events = [Event(id=f"e{i}", at_us=i, event="invoiced", known_us=i, cost=Decimal("0.10")) for i in range(3)]
+    with store.transaction():
+        store.books.append_events(events)
+    assert sum(event.cost or 0 for event in store.books.events(ALWAYS, ALWAYS)) == Decimal("0.30")
+
+
+def test_events_notes_and_checks_keep_the_rule_of_identity(store: Store) -> None:
+    """A ledger id, a blade message and a check are each one fact."""
+    early = Event(id="e", at_us=1, event="opened", known_us=1, plate="A", note="first")
+    late = Event(id="e", at_us=1, event="opened", known_us=2, plate="A", note="second")
+    with store.transaction():
+        assert store.books.append_events([late]) == (1, 0, [])
+        assert store.books.append_events([early]) == (1, 0, [(early, late)])
+        assert store.books.append_events([late]) == (0, 0, [(early, late)])
+        note = BladeNote("S1", "1", 5, "mounted", "A", 9, kerf_mm=3.9)
+        assert store.books.append_notes([note, note]).repeated == 1
+        check = Check("S1", "1", 5, "burr_mm", 9, value=0.12)
+        assert store.books.append_checks([check, check]).taken == 1
+    assert [event.note for event in store.books.events(1, 1)] == ["first"]
+    assert store.books.last_report_us(SPOT, 10, 8) is None
+    assert store.books.last_report_us(SPOT, 10, 9) == 5
+
+
+def test_a_reader_that_took_no_snapshot_holds_no_transaction(tmp_path: Path) -> None:
+    """Between two answers the write-ahead log can be folded back."""
+    writer, reader = SqliteStore(tmp_path / "a.db"), SqliteStore(tmp_path / "a.db", read_only=True)
+    with reader.snapshot():
+        list(reader.signals.strokes(SPOT, 0, ALWAYS, ALWAYS))
+    with writer.transaction():
+        writer.signals.append_strokes([stroke(i, i) for i in range(100)])
+    probe = sqlite3.connect(tmp_path / "a.db")
+    busy, _, _ = probe.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    assert busy == 0
+    probe.close()
+    reader.close()
+    writer.close()
+
+
+def test_every_schema_version_left_a_database_that_opens(tmp_path: Path) -> None:
+    """fixtures/schema holds a small database of each version."""
+    folder = Path(__file__).parent.parent / "fixtures" / "schema"
+    for version in range(1, SCHEMA_VERSION + 1):
+        path = tmp_path / f"v{version}.db"
+        shutil.copy(folder / f"v{version}.sqlite", path)
+        opened = SqliteStore(path)
+        assert len(list(opened.signals.strokes(SPOT, 0, ALWAYS, ALWAYS))) == 3
+        assert [event.plate for event in opened.books.events(ALWAYS, ALWAYS)] == ["A"]
+        opened.close()
+
+
+def test_a_newer_schema_and_a_foreign_file_are_refused_with_the_cure(tmp_path: Path) -> None:
+    """Somebody who downgrades is told what to do."""
+    opened = SqliteStore(tmp_path / "a.db")
+    opened.close()
+    raw = sqlite3.connect(tmp_path / "a.db")
+    raw.execute("UPDATE meta SET value = '99' WHERE name = 'schema_version'")
+    raw.commit()
+    raw.close()
+    with pytest.raises(UsageError, match="newer bladewatch"):
+        SqliteStore(tmp_path / "a.db")
+    (tmp_path / "b.db").write_text("no database at all, " * 100)
+    with pytest.raises(UnreachableError):
+        open_store("sqlite:///b.db", tmp_path)
+    with pytest.raises(UnreachableError, match="bladewatch import"):
+        open_store("sqlite:///c.db", tmp_path, read_only=True)
+    with pytest.raises(UsageError, match="expected sqlite:///FILE"):
+        open_store("mysql://somewhere", tmp_path)
