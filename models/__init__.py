@@ -6,13 +6,15 @@ What to use when:
 question                                        function                      needs
 ==============================================  ============================  ===============================
 How large is the section of this bar?           ``sections.round_bar`` …      dimensions [mm]
+How many pieces does a bar give?                ``bar.bar_plan``              lengths
 How fast do the teeth go, how thick is a chip?  ``cutting.rim_speed_m_s`` …   diameter, teeth, rpm, feed
 What power does a sharp blade take?             ``cutting.kienzle_n_mm2`` …   coefficients with their source
 How dull is the edge by its energy?             ``energy.EdgeIndex``          energy, area and feed per stroke
 How much wear does a square metre cost?         ``wear.fit_wear``             ended grind cycles
 How worn is the blade now?                      ``wear.wear_now``             a fit and the running cycle
 How much can it still cut, and until when?      ``forecast.run_out``          wear now and the recent weeks
-How far may this grind cycle be trusted?        ``cycle.CycleState``          its strokes, one by one
+What has this grind cycle done so far?          ``cycle.CycleState``          its strokes, one by one
+When does a wear curve meet its limit?          ``taylor.crossing``           readings of wear over usage
 ==============================================  ============================  ===============================
 
 Everything is pure: no clock, no hidden randomness, no input or output. The unit is in the name.

@@ -65,11 +65,14 @@ def least_squares(
         means, precisions = (np.asarray(part, float) for part in prior)
         rows = np.vstack([rows, np.diag(np.sqrt(precisions))])
         targets = np.concatenate([targets, np.sqrt(precisions) * means])
+    # columns of like length keep the solver accurate where predictors differ by orders of magnitude
+    scale = np.linalg.norm(rows, axis=0)
+    scale[scale == 0] = 1.0
     solver = LinearRegression(fit_intercept=False, positive=positive)
-    solver.fit(rows, targets)
-    coefficients = np.asarray(solver.coef_, float)
-    full = rows.T @ rows
-    inverse = np.linalg.pinv(full)
+    solver.fit(rows / scale, targets)
+    coefficients = np.asarray(solver.coef_, float) / scale
+    triangle = np.linalg.pinv(np.linalg.qr(rows / scale, mode="r")) / scale[:, None]
+    inverse = triangle @ triangle.T
     used = float(np.trace(inverse @ gram))
     residuals = y - x @ coefficients
     rss = float(np.sum(w * residuals**2))

@@ -201,14 +201,11 @@ def _by_alloy(
     target = expected * (1 + z - np.log(expected))
     spread = np.array([RATIO_SPREAD if alloy != UNKNOWN else 2 * RATIO_SPREAD for alloy in alloys])
     precision = sigma**2 / (spread * prior) ** 2
-    scale = prior  # columns of like size keep the solver accurate
-    fit = least_squares(
-        x * scale, target, weights=1 / expected**2, positive=True, prior=(prior / scale, precision * scale**2)
-    )
-    moved = fit.coefficients * scale
+    fit = least_squares(x, target, weights=1 / expected**2, positive=True, prior=(prior, precision))
+    moved = fit.coefficients
     rates = rates * (moved / rates) ** 0.7 if (moved > 0).all() and (rates > 0).all() else moved
     unit = fit.covariance / fit.residual_variance if fit.free > 0 else fit.covariance
-    covariance = unit * sigma**2 * scale[:, None] * scale[None, :]
+    covariance = unit * sigma**2
     return rates, covariance, fit.at_bound, fit.n - fit.free
 
 

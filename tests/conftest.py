@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import socket
 import subprocess
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from broker import Mosquitto, needs
 from hypothesis import HealthCheck, settings
 from shops import CONFIG, Shop, minute
 
@@ -45,34 +43,6 @@ def make_shop(tmp_path: Path) -> Iterator[Callable[..., Shop]]:
 def shop(make_shop: Callable[..., Shop]) -> Shop:
     """A shop of the common configuration."""
     return make_shop()
-
-
-def needs(program: str) -> str:
-    """The path of a program; the test is skipped where it is missing, and fails under CI."""
-    path = shutil.which(program) or shutil.which(program, path="/usr/sbin:/usr/local/sbin")
-    if path is None:
-        if os.environ.get("CI"):
-            pytest.fail(f"{program} is missing, and under CI nothing may be skipped")
-        pytest.skip(f"{program} is not installed")
-    return path
-
-
-@dataclass(frozen=True)
-class Mosquitto:
-    """A real broker on a free port."""
-
-    port: int
-    publisher: str
-
-    def publish(self, topic: str, lines: str, version: str = "mqttv311") -> None:
-        """Publish each line as a message with the broker's own client, QoS 1."""
-        command = [self.publisher, "-h", "127.0.0.1", "-p", str(self.port), "-V", version, "-q", "1", "-t", topic, "-l"]
-        subprocess.run(command, input=lines.encode("utf-8", "surrogateescape"), check=True, timeout=120)
-
-    def publish_bytes(self, topic: str, payload: bytes) -> None:
-        """Publish one message of any bytes."""
-        command = [self.publisher, "-h", "127.0.0.1", "-p", str(self.port), "-q", "1", "-t", topic, "-s"]
-        subprocess.run(command, input=payload, check=True, timeout=120)
 
 
 @pytest.fixture
