@@ -250,7 +250,7 @@ def _has_decimal_comma(path: Path, delimiter: str) -> bool:
         return False
     with open_text(path) as stream:
         for _, line in zip(range(2000), stream, strict=False):
-            if any(re.fullmatch(r'"?-?\d+,\d+"?', cell.strip()) for cell in line.split(delimiter)):
+            if any(re.fullmatch(r'"?-?[\d.\' ]*\d,\d+"?', cell.strip()) for cell in line.split(delimiter)):
                 return True
     return False
 
@@ -275,6 +275,8 @@ def _place(row: dict[str, str], translator: Translator, table: _Table) -> tuple[
     if spindle not in translator.site.saws[saw]:
         raise Misfit(f"unknown-spindle: {spindle!r} of saw {saw}")
     text = row["ts"]
+    if re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d", text):
+        text += ":00"
     if text.isdecimal() and len(text) >= 12:
         ts_us = int(text) * 1000
     else:

@@ -20,7 +20,7 @@ app = typer.Typer(
     help="How worn each saw blade is, when it must go to the grinder, and what blades cost. "
     "bladewatch watches; it commands no machine.",
 )
-rejects_app = typer.Typer(rich_markup_mode=None, help="What was refused, why, and how often; and taking it again.")
+rejects_app = typer.Typer(rich_markup_mode=None)
 store_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Upkeep of the store.")
 app.add_typer(rejects_app, name="rejects")
 app.add_typer(store_app, name="store")
