@@ -60,6 +60,7 @@ class FileReport:
     taken: int = 0
     repeated: int = 0
     rejected: int = 0
+    missing: int = 0
     error: str | None = None
 
 
@@ -170,7 +171,8 @@ class Service:
     def _import_log(self, log: LogFile, progress: Callable[[str, int], None]) -> FileReport:
         taken = repeated = rejected = lines = 0
         batch = Batch()
-        for row in rows(log, self.translator()):
+        translator = self.translator()
+        for row in rows(log, translator):
             lines = row.line
             batch.add(row.facts, row.rejected)
             batch.origin.update((id(fact), f"{log.source}:{row.line}") for fact in row.facts)
@@ -181,8 +183,9 @@ class Service:
                 progress(log.path.name, lines)
         done = ingest(batch, self.store, self.config.site.name)
         progress(log.path.name, lines)
+        missing = sum(gap.last - gap.first + 1 for gap in translator.numbers.overdue(ALL_KNOWN_US))
         return FileReport(
-            str(log.path), log.kind, taken + done.taken, repeated + done.repeated, rejected + done.rejected
+            str(log.path), log.kind, taken + done.taken, repeated + done.repeated, rejected + done.rejected, missing
         )
 
     def _import_ledger(self, log: LogFile) -> FileReport:
@@ -297,7 +300,8 @@ class Service:
             client_id=mqtt.client_id or f"bladewatch-{self.config.site.name}",
             version=5 if mqtt.version == "5" else 4,
         )
-        upkeep = _Upkeep(self, say)
+        translator = self.translator()
+        upkeep = _Upkeep(self, translator, say, trouble)
 
         def take(batch: Batch) -> None:
             ingest(batch, self.store, self.config.site.name)
@@ -305,7 +309,7 @@ class Service:
 
         subscriber = Subscriber(
             broker,
-            self.translator(),
+            translator,
             take,
             on_ready=lambda: say(f"ready: subscribed at {mqtt.host}:{mqtt.port} for site {self.config.site.name}"),
             on_trouble=trouble,
@@ -319,15 +323,21 @@ class Service:
 class _Upkeep:
     """What the collector does between batches: reviews once a minute, upkeep of the store once an hour."""
 
-    def __init__(self, service: Service, say: Callable[[str], None]) -> None:
+    def __init__(
+        self, service: Service, translator: Translator, say: Callable[[str], None], trouble: Callable[[str], None]
+    ) -> None:
         self._service = service
+        self._translator = translator
         self._say = say
+        self._trouble = trouble
         self._next_review_us = 0
         self._next_tidy_us = 0
         self.stored = False
 
     def turn(self) -> None:
         now_us = self._service.clock()
+        for missing in self._translator.numbers.overdue(now_us):
+            self._trouble(f"{missing.topic}: the publisher's numbers {missing.first} to {missing.last} never came")
         if self.stored and now_us >= self._next_review_us:
             self.stored = False
             self._next_review_us = now_us + REVIEW_EVERY_US

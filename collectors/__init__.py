@@ -9,6 +9,7 @@ Which module to read:
 - ``instants``  text or epoch milliseconds to UTC microseconds
 - ``fields``    one value of a message checked against what it may be
 - ``payloads``  a message to facts and rejections
+- ``sequence``  the publisher's running numbers, and which of them never came
 - ``mapping``   a shop's own topics, fields and units, declared and not programmed
 - ``mqtt``      the broker: connect, subscribe, hand over, acknowledge after the caller has stored
 - ``logfile``   the same facts from JSON Lines and CSV

@@ -17,6 +17,7 @@ from collectors.facts import Fact, Rejected
 from collectors.fields import Misfit, Site
 from collectors.instants import parse_text, text_of
 from collectors.payloads import Broken, Message, decode, decode_object, parse_json, rejection
+from collectors.sequence import Sequences
 from collectors.signals import CATALOGUE, to_stored_unit
 
 CLOCKS: Final = ("rfc3339", "epoch_s", "epoch_ms", "receipt")
@@ -70,6 +71,7 @@ class Translator:
     def __init__(self, site: Site, rules: Sequence[Rule] = ()) -> None:
         self.site = site
         self.rules = tuple(rules)
+        self.numbers = Sequences()
 
     @property
     def subscriptions(self) -> list[str]:
@@ -82,7 +84,7 @@ class Translator:
             saw = rule.saw_in(message.topic)
             if saw is not None:
                 return _decode_mapped(rule, saw, message, self.site)
-        return decode(message, self.site)
+        return decode(message, self.site, self.numbers)
 
 
 def _decode_mapped(rule: Rule, named: str, message: Message, site: Site) -> tuple[list[Fact], list[Rejected]]:

@@ -27,6 +27,7 @@ from collectors.facts import (
 )
 from collectors.fields import Misfit, Site
 from collectors.instants import DAY_US, YEAR_2000_US, parse_any, text_of
+from collectors.sequence import Sequences
 from collectors.signals import CATALOGUE, POWER_SIGNALS, STATE_SIGNALS
 
 MAX_PAYLOAD_BYTES: Final = 4 * 1024 * 1024
@@ -56,8 +57,8 @@ class _Origin(NamedTuple):
 Reasons = list[str]
 
 
-def decode(message: Message, site: Site) -> tuple[list[Fact], list[Rejected]]:
-    """The facts of a message and what was not taken of it."""
+def decode(message: Message, site: Site, numbers: Sequences | None = None) -> tuple[list[Fact], list[Rejected]]:
+    """The facts of a message and what was not taken of it; ``numbers`` watches the publisher's running numbers."""
     if len(message.payload) > MAX_PAYLOAD_BYTES:
         reason = f"too-large: {len(message.payload)} bytes, expected at most {MAX_PAYLOAD_BYTES}"
         return [], [rejection(message, reason)]
@@ -79,6 +80,8 @@ def decode(message: Message, site: Site) -> tuple[list[Fact], list[Rejected]]:
     for item in content if isinstance(content, list) else (content,):
         taken, reasons = decode_object(item, topic.kind, saw, message, site)
         facts.extend(taken)
+        if numbers is not None and isinstance(item, dict) and type(item.get("seq")) is int:
+            numbers.observe(message.topic, item["seq"], message.received_us or 0)
         if reasons:
             payload = _dump(item) if in_array else message.payload
             rejected.append(rejection(message._replace(payload=payload), "; ".join(reasons)))

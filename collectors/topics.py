@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 KINDS: Final = ("power", "cut", "vibration", "state", "check", "blade")
@@ -21,6 +22,7 @@ class Topic(NamedTuple):
     kind: str
 
 
+@lru_cache(maxsize=4096)
 def parse(topic: str) -> Topic | str:
     """The parts of ``topic``, or the reason why it has none.
 

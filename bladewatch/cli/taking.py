@@ -40,13 +40,15 @@ def import_files(
     rows = []
     for report in reports:
         row = asdict(report)
-        error = row.pop("error")
+        error, missing = row.pop("error"), row.pop("missing")
         rows.append(row if error is None else row | {"error": error})
         if error is not None:
             print(f"bladewatch: {error}", file=sys.stderr)
         elif not as_json:
             counts = f"{report.taken} taken, {report.repeated} repeated, {report.rejected} refused"
             print(f"{report.file}: {report.kind}, {counts}")
+            if missing:
+                print(f"{report.file}: {missing} of the publisher's running numbers are not in it")
     if as_json:
         _json({"files": rows})
     elif any(report.rejected for report in reports):

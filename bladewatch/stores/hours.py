@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Final
 
 from bladewatch.contact import gross_kj, mean_kw
@@ -24,9 +25,14 @@ def work_of(stroke: Stroke) -> str:
     >>> work_of(Stroke("S1", "1", 0, 1, 0, part="A", alloy="6063", area_cmm2=100))
     '["A","6063",null,true,null,null]'
     """
-    has_area = stroke.area_cmm2 is not None
-    bars, mitre = (None, None) if has_area else (stroke.bars, stroke.mitre_deg)
-    return json.dumps([stroke.part, stroke.alloy, stroke.kind, has_area, bars, mitre], separators=(",", ":"))
+    if stroke.area_cmm2 is not None:
+        return _work_text(stroke.part, stroke.alloy, stroke.kind, True, None, None)
+    return _work_text(stroke.part, stroke.alloy, stroke.kind, False, stroke.bars, stroke.mitre_deg)
+
+
+@lru_cache(maxsize=4096)
+def _work_text(*content: str | bool | float | None) -> str:
+    return json.dumps(content, separators=(",", ":"))
 
 
 class HourFold:

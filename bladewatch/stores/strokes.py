@@ -6,6 +6,8 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from msgspec.structs import astuple
+
 from bladewatch.contact import hour_of
 from bladewatch.stores.hours import HourFold
 from bladewatch.stores.protocols import Conflict, CounterHour, Outcome, Spot, WorkHour
@@ -21,7 +23,7 @@ _SELECT: Final = f"SELECT {_SQL_NAMES} FROM stroke WHERE spot = ?"  # noqa: S608
 
 
 def _row(spot: int, stroke: Stroke) -> tuple[object, ...]:
-    return (spot, *(getattr(stroke, name) for name in _COLUMNS))
+    return (spot, *astuple(stroke)[2:])  # the struct's fields after saw and spindle are the columns, in order
 
 
 class StrokeTable:
