@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from bladewatch.ledger.events import Event, row_of
+from bladewatch.ledger.events import Event
+from bladewatch.ledger.rows import TOPIC, refused_text
 from bladewatch.stores.protocols import Conflict, Outcome, Store
 from collectors.facts import Batch, Rejected, Sample, Stroke, content_of
 from collectors.instants import text_of
@@ -88,11 +89,8 @@ def _conflict(conflict: Conflict, site: str, origin: dict[int, str]) -> Rejected
 
 
 def _event_conflict(kept: Event, gone: Event, origin: dict[str, str]) -> Rejected:
-    from zoneinfo import ZoneInfo
-
     reason = f"conflict: id {kept.id} stands for another event, known since {text_of(kept.known_us)}"
-    row = {name: text for name, text in row_of(gone, ZoneInfo("UTC")).items() if text}
-    return Rejected(origin.get(gone.id, "store"), "csv/ledger", _json(row), reason, gone.known_us)
+    return Rejected(origin.get(gone.id, "store"), TOPIC, refused_text(gone), reason, gone.known_us)
 
 
 def _json(value: object) -> bytes:

@@ -23,7 +23,7 @@ from bladewatch.stores.protocols import RejectedRow, Store
 from collectors.facts import Batch, Fact, Stroke
 from collectors.fields import Site
 from collectors.instants import MINUTE_US
-from collectors.logfile import LogFile, Row, Unreadable, decode_cells, open_log, rows
+from collectors.logfile import LogFile, Row, Unreadable, broken_file_errors, decode_cells, open_log, rows
 from collectors.mapping import Translator
 from collectors.payloads import Message
 from collectors.signals import SENTINELS
@@ -35,6 +35,7 @@ ALL_KNOWN_US: Final = 2**60
 REVIEW_EVERY_US: Final = MINUTE_US
 TIDY_EVERY_US: Final = 60 * MINUTE_US
 IMPORT_BATCH: Final = 2000
+CLOCK_REASONS: Final = ("clock-past", "clock-ahead")
 
 Clock = Callable[[], int]
 
@@ -67,18 +68,18 @@ class FileReport:
 class Service:
     """A shop, opened: its configuration, its store and its clock."""
 
-    def __init__(self, config: Config, clock: Clock = wall_clock, read_only: bool = False) -> None:
+    def __init__(self, config: Config, clock: Clock = wall_clock) -> None:
         from bladewatch.stores.sqlite import open_store
 
         self.config = config
         self.clock = clock
         base = config.path.resolve().parent
-        self.store: Store = open_store(config.store.url, base, config.site.name, read_only)
+        self.store: Store = open_store(config.store.url, base, config.site.name)
 
     @classmethod
-    def open(cls, given: Path | None, clock: Clock = wall_clock, read_only: bool = False) -> Service:
+    def open(cls, given: Path | None, clock: Clock = wall_clock) -> Service:
         """Open the shop of a configuration file."""
-        return cls(load(find_config(given)), clock, read_only)
+        return cls(load(find_config(given)), clock)
 
     def __enter__(self) -> Self:
         return self
@@ -106,12 +107,10 @@ class Service:
         """What decodes this shop's messages."""
         config = self.config
         saws: dict[str, frozenset[str]] = {}
-        aliases: dict[str, str] = {}
         for row in config.saws.all_rows():
             saws[row.id] = saws.get(row.id, frozenset()) | frozenset(row.spindles)
-            aliases.update(dict.fromkeys(row.aliases, row.id))
         sentinels = SENTINELS if config.sentinels is None else config.sentinels
-        site = Site(config.site.name, saws, aliases, config.plausible, sentinels)
+        site = Site(config.site.name, saws, config.saw_aliases(), config.plausible, sentinels)
         return Translator(site, [row.rule() for row in config.maps])
 
     # Answers
@@ -165,28 +164,34 @@ class Service:
             return self._import_log(log, progress)
         except Unreadable as error:
             return FileReport(str(path), "unreadable", error=str(error))
-        except (OSError, EOFError) as error:
-            return FileReport(str(path), "unreadable", error=f"{path}: {error}")
 
     def _import_log(self, log: LogFile, progress: Callable[[str, int], None]) -> FileReport:
-        taken = repeated = rejected = lines = 0
+        counts = [0, 0, 0]
+        lines = 0
         batch = Batch()
         translator = self.translator()
-        for row in rows(log, translator):
-            lines = row.line
-            batch.add(row.facts, row.rejected)
-            batch.origin.update((id(fact), f"{log.source}:{row.line}") for fact in row.facts)
-            if len(batch) >= IMPORT_BATCH:
-                done = ingest(batch, self.store, self.config.site.name)
-                taken, repeated, rejected = taken + done.taken, repeated + done.repeated, rejected + done.rejected
-                batch = Batch()
-                progress(log.path.name, lines)
-        done = ingest(batch, self.store, self.config.site.name)
-        progress(log.path.name, lines)
+        error = None
+
+        def store(full: Batch) -> None:
+            done = ingest(full, self.store, self.config.site.name)
+            for place, count in enumerate((done.taken, done.repeated, done.rejected)):
+                counts[place] += count
+            progress(log.path.name, lines)
+
+        try:
+            for row in rows(log, translator):
+                lines = row.line
+                batch.add(row.facts, row.rejected)
+                batch.origin.update((id(fact), f"{log.source}:{row.line}") for fact in row.facts)
+                if len(batch) >= IMPORT_BATCH:
+                    store(batch)
+                    batch = Batch()
+        except broken_file_errors() as broken:
+            error = f"{log.path}: breaks off after line {lines}: {broken}; what stands before was taken"
+        store(batch)
         missing = sum(gap.last - gap.first + 1 for gap in translator.numbers.overdue(ALL_KNOWN_US))
-        return FileReport(
-            str(log.path), log.kind, taken + done.taken, repeated + done.repeated, rejected + done.rejected, missing
-        )
+        taken, repeated, rejected = counts
+        return FileReport(str(log.path), log.kind, taken, repeated, rejected, missing, error)
 
     def _import_ledger(self, log: LogFile) -> FileReport:
         events: list[Event] = []
@@ -232,51 +237,67 @@ class Service:
     # Rejections
 
     def replay(self, ids: Sequence[int] | None, receipt_time: bool) -> tuple[int, list[tuple[int, str]]]:
-        """Take refused messages again after a cure: how many were taken, and why the others were not."""
-        found = [row for row in self.store.books.rejections(ids) if row.payload is not None]
-        order = sorted(found, key=lambda row: (row.received_us, _counter_in(row), row.id)) if receipt_time else found
+        """Take refused messages again after a cure: how many were taken, and why the others were not.
+
+        ``receipt_time`` takes those that were refused for the sender's clock, with their time of receipt and in the
+        order of their counters. A report that meets another report of the same fact stays refused: the one known
+        earlier stays whole. Raises ``UsageError`` on an id that no rejection has.
+        """
+        found = self.store.books.rejections(ids)
+        for row_id in set(ids or ()) - {row.id for row in found}:
+            raise UsageError(f"no open rejection has the id {row_id}; see 'bladewatch rejects'")
+        found = [row for row in found if row.payload is not None]
+        if receipt_time:
+            found = [row for row in found if row.reason.startswith(CLOCK_REASONS)]
+            found.sort(key=lambda row: (row.received_us, _counter_in(row), row.id))
         translator = self.translator()
         now_us = self.clock()
         taken, left = 0, []
         last_us = 0
-        with self.store.transaction():
-            for row in order:
-                facts, reasons = self._decode_again(row, translator, receipt_time)
-                if receipt_time and facts:
-                    facts, last_us = _spread(facts, last_us)
-                if reasons or not facts:
-                    left.append((row.id, "; ".join(reasons) or "nothing in it could be taken"))
-                    continue
-                batch = Batch()
-                batch.add(
-                    [msgspec.structs.replace(fact, known_us=now_us) for fact in facts if not isinstance(fact, Event)]
-                )
-                events = [msgspec.structs.replace(fact, known_us=now_us) for fact in facts if isinstance(fact, Event)]
-                batch.origin.update((id(fact), f"replay:{row.id}") for fact in _facts_of(batch))
-                refused = ingest(batch, self.store, self.config.site.name).rejected + enter(events, self.store).rejected
-                if refused:
-                    left.append((row.id, "conflict: another report of the same fact stands and stays"))
-                    continue
-                self.store.books.mark_replayed(row.id, now_us)
+        for row in found:
+            facts, events, reasons = self._decode_again(row, translator, receipt_time)
+            if receipt_time:
+                facts, last_us = _spread(facts, last_us)
+            if not reasons and not facts and not events:
+                reasons = ["nothing in it could be taken"]
+            if not reasons and not self._take_again(row, facts, events, now_us):
+                reasons = ["conflict: another report of the same fact is known earlier, and stays whole"]
+            if reasons:
+                left.append((row.id, "; ".join(reasons)))
+            else:
                 taken += 1
         return taken, left
 
+    def _take_again(self, row: RejectedRow, facts: list[Fact], events: list[Event], now_us: int) -> bool:
+        """Store what a rejection held, known from now on; False, and nothing stored, where it meets another report."""
+        batch = Batch()
+        batch.add(msgspec.structs.replace(fact, known_us=now_us) for fact in facts)
+        try:
+            with self.store.transaction():
+                refused = ingest(batch, self.store, self.config.site.name).rejected
+                now = [msgspec.structs.replace(event, known_us=now_us) for event in events]
+                if refused + enter(now, self.store).rejected:
+                    raise _Stays
+                self.store.books.mark_replayed(row.id, now_us)
+        except _Stays:
+            return False
+        return True
+
     def _decode_again(
         self, row: RejectedRow, translator: Translator, receipt_time: bool
-    ) -> tuple[list[Any], list[str]]:
+    ) -> tuple[list[Fact], list[Event], list[str]]:
         payload = row.payload or b""
-        if row.topic == "csv/ledger":
+        if row.topic == ledger_rows.TOPIC:
             try:
-                return [event_of(msgspec.json.decode(payload, type=dict[str, str]), self.zone)], []
-            except (ValueError, msgspec.DecodeError) as error:
-                return [], [str(error)]
+                return [], [ledger_rows.read_again(payload, self.zone)], []
+            except ValueError as error:
+                return [], [], [str(error)]
         if row.topic.startswith("csv/"):
             facts, reasons = decode_cells(row.topic.removeprefix("csv/"), payload, translator)
-            return list(facts), reasons
-        received_us = row.received_us or None
-        message = Message(row.topic, payload, received_us, f"replay:{row.id}", receipt_time)
-        decoded, rejected = translator.decode(message)
-        return list(decoded), [item.reason for item in rejected]
+            return facts, [], reasons
+        message = Message(row.topic, payload, row.received_us or None, f"replay:{row.id}", receipt_time)
+        facts, rejected = translator.decode(message)
+        return facts, [], [item.reason for item in rejected]
 
     # Living
 
@@ -371,8 +392,8 @@ class _Upkeep:
                 self._say(f"alert {alert.level}: {alert.text}")
 
 
-def _facts_of(batch: Batch) -> list[Fact]:
-    return [*batch.samples, *batch.strokes, *batch.blades, *batch.checks, *batch.waveforms]
+class _Stays(Exception):
+    """A replayed report meets another one: nothing of it is stored."""
 
 
 def _counter_in(row: RejectedRow) -> int:
@@ -385,13 +406,13 @@ def _counter_in(row: RejectedRow) -> int:
     return int(counter) if isinstance(counter, int | float) else 0
 
 
-def _spread(facts: list[Any], last_us: int) -> tuple[list[Any], int]:
+def _spread(facts: list[Fact], last_us: int) -> tuple[list[Fact], int]:
     """Strokes received in one instant lie a microsecond apart, in the order of their counters."""
-    found = []
+    found: list[Fact] = []
     for fact in sorted(facts, key=lambda fact: fact.stroke if isinstance(fact, Stroke) else -1):
-        moved = fact
         if isinstance(fact, Stroke):
             last_us = max(fact.ts_us, last_us + 1)
-            moved = msgspec.structs.replace(fact, ts_us=last_us)
-        found.append(moved)
+            found.append(msgspec.structs.replace(fact, ts_us=last_us))
+        else:
+            found.append(fact)
     return found, last_us

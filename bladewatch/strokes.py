@@ -180,16 +180,12 @@ class SpotWork:
     def _filled(self, before: Stroke, stroke: Stroke, strokes: int) -> Iterator[Counted]:
         span = stroke.ts_us - before.ts_us
         same = before.part is not None and before.part == stroke.part
-        if same and self._in_air(before):
-            contact, alloy, area, guessed = False, UNKNOWN, 0, False
-        else:
-            contact = True
-            alloy, known_area = self._describe(before) if same else (UNKNOWN, None)
-            guessed = known_area is None
-            area = self._mean_area(stroke.ts_us, stroke.stroke) if known_area is None else known_area
+        alloy, known_area = self._describe(before) if same else (UNKNOWN, None)
+        guessed = known_area is None
+        area = self._mean_area(stroke.ts_us, stroke.stroke) if known_area is None else known_area
         part = before.part if same else None
         for place in range(1, strokes):
-            yield Counted(before.ts_us + span * place // strokes, contact, part, alloy, area, guessed, None)
+            yield Counted(before.ts_us + span * place // strokes, True, part, alloy, area, guessed, None)
 
     def _in_air(self, stroke: Stroke) -> bool:
         if stroke.kind is not None:

@@ -26,7 +26,10 @@ class Misfit(ValueError):
 
 def shown(value: object) -> str:
     """The value as it stands in an error, cut to a readable length."""
-    text = repr(value)
+    try:
+        text = repr(value)
+    except RecursionError:
+        text = "something nested too deeply"
     return text if len(text) <= 80 else text[:77] + "..."
 
 

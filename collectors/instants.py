@@ -14,6 +14,9 @@ DAY_US: Final = 24 * HOUR_US
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _RFC3339 = re.compile(r"(\d{4}-\d{2}-\d{2})[Tt ](\d{2}:\d{2}:)(\d{2})(\.\d+)?\s?([Zz]|[+-]\d{2}:\d{2})?", re.ASCII)
 YEAR_2000_US: Final = 946_684_800 * SECOND_US
+FIRST_US: Final = -2_208_988_800 * SECOND_US
+LAST_US: Final = 7_258_118_400 * SECOND_US
+"""Instants of the years 1900 to 2199: others are slips, and would break zones and sums."""
 
 
 def to_us(moment: datetime) -> int:
@@ -36,10 +39,11 @@ def text_of(us: int) -> str:
     return to_datetime(us).isoformat().replace("+00:00", "Z")
 
 
-def parse_text(text: str, zone: tzinfo | None = None) -> int:
+def parse_text(text: str, zone: tzinfo | None = None, strict: bool = False) -> int:
     """Microseconds of RFC 3339 text; without an offset the declared ``zone`` is used.
 
-    Digits beyond the microsecond are cut; a leap second counts as the last microsecond before it.
+    ``strict`` refuses clock times that the zone has twice or never (the hour of a clock change). Digits beyond the
+    microsecond are cut; a leap second counts as the last microsecond before it.
     Raises ``ValueError`` that tells what was found and what is expected.
 
     >>> parse_text("2026-03-02T06:15:00+01:00") == parse_text("2026-03-02T05:15:00.000000Z")
@@ -57,14 +61,26 @@ def parse_text(text: str, zone: tzinfo | None = None) -> int:
     if offset is None:
         if zone is None:
             raise ValueError(f"found {text[:60]!r} without an offset from UTC, expected one like +01:00 or Z")
-        try:
-            return to_us(datetime.fromisoformat(iso).replace(tzinfo=zone))
-        except (ValueError, OverflowError) as error:
-            raise ValueError(f"found {text[:60]!r}, expected a date and time that exist") from error
+        return _bounded(text, iso, zone, strict)
+    return _bounded(text, iso + ("+00:00" if offset in "Zz" else offset), None, strict)
+
+
+def _bounded(text: str, iso: str, zone: tzinfo | None, strict: bool) -> int:
     try:
-        return to_us(datetime.fromisoformat(iso + ("+00:00" if offset in "Zz" else offset)))
-    except (ValueError, OverflowError) as error:
+        moment = datetime.fromisoformat(iso)
+    except ValueError as error:
         raise ValueError(f"found {text[:60]!r}, expected a date and time that exist") from error
+    if not 1900 < moment.year < 2199:
+        raise ValueError(f"found {text[:60]!r}, expected a year from 1901 to 2198")
+    if zone is None:
+        return to_us(moment)
+    first, second = to_us(moment.replace(tzinfo=zone)), to_us(moment.replace(tzinfo=zone, fold=1))
+    if strict and first != second:
+        times = "twice" if first < second else "never"
+        raise ValueError(
+            f"found {text[:60]!r}, a time that comes {times} there as clocks change; write its offset from UTC"
+        )
+    return first
 
 
 def parse_any(value: object) -> int:
@@ -78,7 +94,9 @@ def parse_any(value: object) -> int:
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     if isinstance(value, int) and not isinstance(value, bool):
-        if abs(value) > 253_402_300_799_999:
-            raise ValueError(f"found {value}, expected epoch milliseconds of a year before 10000")
+        if not FIRST_US <= value * 1000 < LAST_US:
+            raise ValueError(f"found {str(value)[:40]}, expected epoch milliseconds of a year from 1900 to 2199")
         return value * 1000
-    raise ValueError(f"found {str(value)[:60]!r}, expected RFC 3339 text or whole epoch milliseconds")
+    raise ValueError(
+        f"found a value of type {type(value).__name__}, expected RFC 3339 text or whole epoch milliseconds"
+    )

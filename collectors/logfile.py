@@ -12,9 +12,11 @@ import hashlib
 import io
 import json
 import re
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import tzinfo
+from itertools import islice
 from pathlib import Path
 from typing import IO, Any, Final, NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -24,7 +26,7 @@ import msgspec
 from collectors import fields
 from collectors.facts import DEFAULT_SPINDLE, Fact, Rejected, Sample, Stroke
 from collectors.fields import Misfit
-from collectors.instants import YEAR_2000_US, parse_text
+from collectors.instants import DAY_US, YEAR_2000_US, parse_any, parse_text
 from collectors.mapping import Translator
 from collectors.payloads import Message, rejection
 from collectors.signals import CATALOGUE, to_stored_unit
@@ -34,8 +36,19 @@ LONG_COLUMNS: Final = frozenset({"ts", "saw", "signal", "value"})
 WIDE_COLUMNS: Final = frozenset({"ts", "saw", "stroke"})
 
 
+_TEXT_COLUMNS: Final = frozenset({"part", "alloy", "order", "lot", "kind"})
+_NUMBER_COLUMNS: Final = frozenset({"value", "stroke", *fields.CUT_FIELDS}) - _TEXT_COLUMNS
+
+
 class Unreadable(Exception):
     """A file that cannot be read at all: what was found, what was expected."""
+
+
+def broken_file_errors() -> tuple[type[Exception], ...]:
+    """What reading a damaged file may raise."""
+    import zstandard
+
+    return OSError, EOFError, ValueError, zlib.error, zstandard.ZstdError
 
 
 class Row(NamedTuple):
@@ -73,10 +86,10 @@ def open_log(path: Path, zone: tzinfo | None = None, decimal: str | None = None)
             while chunk := raw.read(1 << 20):
                 digest.update(chunk)
         with open_text(path) as stream:
-            head = _first_line(stream)
-    except (OSError, EOFError, ValueError) as error:
+            heads = _first_lines(stream)
+    except broken_file_errors() as error:
         raise Unreadable(f"{path}: cannot be read: {error}") from error
-    return LogFile(path, _kind_of(path, head), digest.hexdigest(), zone, decimal)
+    return LogFile(path, _kind_of(path, heads), digest.hexdigest(), zone, decimal)
 
 
 def open_text(path: Path) -> IO[str]:
@@ -95,15 +108,15 @@ def open_text(path: Path) -> IO[str]:
     return io.TextIOWrapper(stream, encoding="utf-8-sig", errors="surrogateescape", newline="")
 
 
-def _first_line(stream: IO[str]) -> str:
-    for line in stream:
-        if line.strip() and not line.startswith("#"):
-            return line.strip()
-    return ""
+def _first_lines(stream: IO[str]) -> list[str]:
+    """The first few lines that say something: the very first may be torn."""
+    told = (line.strip() for line in stream if line.strip() and not line.startswith("#"))
+    return list(islice(told, 5))
 
 
-def _kind_of(path: Path, head: str) -> str:
-    if head.startswith(("{", "[")):
+def _kind_of(path: Path, heads: list[str]) -> str:
+    head = heads[0] if heads else ""
+    if head.startswith(("{", "[")) or any(line.startswith(('{"', "{ ")) for line in heads):
         return "jsonl"
     columns = {name.strip().strip('"').lower() for name in re.split(r"[,;\t]", head)}
     if columns >= LEDGER_COLUMNS:
@@ -154,7 +167,9 @@ def _json_lines(log: LogFile, translator: Translator) -> Iterator[Row]:
             if received_us is not None and received_us < YEAR_2000_US:
                 yield Row(number, [], [rejection(message, "clock-past: received is before the year 2000")])
                 continue
-            facts, rejected = translator.decode(Message(parsed.topic, bytes(parsed.payload), received_us, source))
+            # topics of the form csv/… mark our own refused rows: a line of a log cannot claim one
+            topic = f"?/{parsed.topic}" if parsed.topic.startswith("csv/") else parsed.topic
+            facts, rejected = translator.decode(Message(topic, bytes(parsed.payload), received_us, source))
             yield Row(number, facts, rejected)
 
 
@@ -165,7 +180,10 @@ def _parse_line(decoder: msgspec.json.Decoder[_Line], line: bytes) -> _Line:
         first = str(error)
     try:  # a bare NaN inside: the payload's own checks name the field
         loose = json.loads(line)
-        return _Line(loose["topic"], msgspec.Raw(json.dumps(loose["payload"]).encode()), loose.get("received"))
+        topic, received = loose["topic"], loose.get("received")
+        if isinstance(topic, str) and isinstance(received, str | None):
+            return _Line(topic, msgspec.Raw(json.dumps(loose["payload"]).encode()), received)
+        raise ValueError(first)
     except (ValueError, KeyError, TypeError, RecursionError):
         raise ValueError(first) from None
 
@@ -185,21 +203,33 @@ def _csv_rows(log: LogFile, translator: Translator, convert: Any) -> Iterator[Ro
         decimal_comma = log.decimal == "," or (log.decimal is None and _has_decimal_comma(log.path, delimiter))
         columns = [name.strip().lower() for name in next(csv.reader([header], delimiter=delimiter))]
         table = _Table(columns, decimal_comma, zone)
-        reader = csv.reader(stream, delimiter=delimiter)
-        for cells in reader:
-            number = reader.line_num + offset
-            if not any(cell.strip() for cell in cells):
+        for number, line in enumerate(stream, offset + 1):
+            if not line.strip(f" \r\n{delimiter}"):
                 continue
-            named = (
-                dict(zip(columns, cells, strict=False)) if len(cells) <= len(columns) else {"": delimiter.join(cells)}
-            )
+            try:
+                named = named_cells(line, columns, delimiter)
+            except ValueError as error:
+                message = Message(f"csv/{log.kind}", _cells({"": line}, table), None, f"{log.source}:{number}")
+                yield Row(number, [], [rejection(message, f"broken-line: {error}")])
+                continue
             message = Message(f"csv/{log.kind}", _cells(named, table), None, f"{log.source}:{number}")
-            if len(cells) > len(columns):
-                reason = f"broken-line: found {len(cells)} cells, expected {len(columns)}"
-                yield Row(number, [], [rejection(message, reason)])
-                continue
             facts, reasons = _convert(convert, named, table, translator)
             yield Row(number, facts, [rejection(message, "; ".join(reasons))] if reasons else [])
+
+
+def named_cells(line: str, columns: list[str], delimiter: str) -> dict[str, str]:
+    """The cells of one line by their columns. Each line stands for itself: a quote left open costs no other line.
+
+    >>> named_cells('1;"a;b"', ["x", "y"], ";")
+    {'x': '1', 'y': 'a;b'}
+    """
+    try:
+        cells = next(csv.reader([line.rstrip("\r\n")], delimiter=delimiter, strict=True))
+    except csv.Error as error:
+        raise ValueError(f"{error}; is a quote left open?") from error
+    if len(cells) > len(columns):
+        raise ValueError(f"found {len(cells)} cells, expected {len(columns)}")
+    return dict(zip(columns, cells, strict=False))
 
 
 def _convert(
@@ -217,7 +247,7 @@ def _cells(named: dict[str, str], table: _Table) -> bytes:
     """A refused row with what is needed to read it again."""
     zone = getattr(table.zone, "key", None)
     kept = {"cells": named, "decimal_comma": table.decimal_comma, "zone": zone}
-    return json.dumps(kept, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "surrogatepass")
+    return json.dumps(kept, separators=(",", ":")).encode()
 
 
 def decode_cells(kind: str, payload: bytes, translator: Translator) -> tuple[list[Fact], list[str]]:
@@ -245,21 +275,37 @@ def _preamble(log: LogFile, stream: IO[str]) -> tuple[tzinfo | None, str, int]:
 
 
 def _has_decimal_comma(path: Path, delimiter: str) -> bool:
-    """Whether the file writes 12,5: only possible where the cells are not split by commas."""
+    """Whether a column of numbers writes 12,5: only possible where the cells are not split by commas."""
     if delimiter == ",":
         return False
+    columns: list[str] = []
     with open_text(path) as stream:
-        for _, line in zip(range(2000), stream, strict=False):
-            if any(re.fullmatch(r'"?-?[\d.\' ]*\d,\d+"?', cell.strip()) for cell in line.split(delimiter)):
-                return True
+        for line in islice(stream, 2000):
+            cells = [cell.strip().strip('"') for cell in line.split(delimiter)]
+            if not columns and not line.startswith("#"):
+                columns = [cell.lower() for cell in cells]
+            for name, cell in zip(columns, cells, strict=False):
+                if name in _NUMBER_COLUMNS and re.fullmatch(r"-?(\d+|\d{1,3}([.' ]\d{3})+),\d+", cell):
+                    return True
     return False
+
+
+_GROUPED: Final = {
+    True: re.compile(r"-?\d{1,3}([.' \u00a0]\d{3})+(,\d+)?"),
+    False: re.compile(r"-?\d{1,3}([' \u00a0]\d{3})+(\.\d+)?"),
+}
+"""Numbers with their thousands apart, by whether the file writes a decimal comma."""
 
 
 def _number_text(text: str, table: _Table) -> float | str:
     """A number as the file writes it; text stays text, for the checkers to refuse."""
-    plain = text.replace(" ", "").replace("\u00a0", "").replace("'", "")
+    plain = text
+    if _GROUPED[table.decimal_comma].fullmatch(text):
+        plain = re.sub(r"[.' \u00a0]" if table.decimal_comma else r"[' \u00a0]", "", text)
     if table.decimal_comma:
-        plain = plain.replace(".", "").replace(",", ".")
+        if "." in plain:
+            return text
+        plain = plain.replace(",", ".")
     try:
         return float(plain)
     except ValueError:
@@ -277,21 +323,28 @@ def _place(row: dict[str, str], translator: Translator, table: _Table) -> tuple[
     text = row["ts"]
     if re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d", text):
         text += ":00"
-    if text.isdecimal() and len(text) >= 12:
-        ts_us = int(text) * 1000
-    else:
-        try:
-            ts_us = parse_text(text, table.zone)
-        except ValueError as error:
-            cure = "; declare the zone of the file with --zone" if "without an offset" in str(error) else ""
-            raise Misfit(f"bad-time: ts: {error}{cure}") from error
+    try:
+        epoch_ms = text.isdecimal() and len(text) >= 12
+        ts_us = parse_any(int(text)) if epoch_ms else parse_text(text, table.zone, strict=True)
+    except ValueError as error:
+        cure = "; declare the zone of the file with --zone" if "without an offset" in str(error) else ""
+        raise Misfit(f"bad-time: ts: {error}{cure}") from error
     if ts_us < YEAR_2000_US:
         raise Misfit(f"clock-past: ts: found {text!r}, before the year 2000")
     return saw, spindle, ts_us
 
 
 def _known(row: dict[str, str], table: _Table, ts_us: int) -> int:
-    return parse_text(row["received"], table.zone) if "received" in row else ts_us
+    """When the row became known: its column ``received``, else its ``ts``."""
+    if "received" not in row:
+        return ts_us
+    try:
+        received_us = parse_text(row["received"], table.zone)
+    except ValueError as error:
+        raise Misfit(f"bad-time: received: {error}") from error
+    if ts_us > received_us + DAY_US:
+        raise Misfit(f"clock-ahead: ts: found {row['ts']!r}, more than a day after it was received")
+    return received_us
 
 
 def _long_row(row: dict[str, str], table: _Table, translator: Translator) -> tuple[list[Fact], list[str]]:
@@ -307,15 +360,12 @@ def _long_row(row: dict[str, str], table: _Table, translator: Translator) -> tup
         value = value == "1"
     if isinstance(value, float) and row.get("unit"):
         try:
-            value = to_stored_unit(signal, value, row["unit"])
+            value = to_stored_unit(signal.name, value, row["unit"])
         except ValueError as error:
             raise Misfit(f"bad-unit: {error}") from error
     checked = fields.reading(signal, value, translator.site)
     point = row.get("point", "")
     return [Sample(saw, spindle, signal.name, point, ts_us, checked, _known(row, table, ts_us))], []
-
-
-_TEXT_COLUMNS: Final = frozenset({"part", "alloy", "order", "lot", "kind"})
 
 
 def _wide_row(row: dict[str, str], table: _Table, translator: Translator) -> tuple[list[Fact], list[str]]:

@@ -6,19 +6,19 @@ way as every other: same checks, same rejections.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from typing import Any, Final
 
-from collectors import fields
 from collectors.facts import Fact, Rejected
 from collectors.fields import Misfit, Site
 from collectors.instants import parse_text, text_of
 from collectors.payloads import Broken, Message, decode, decode_object, parse_json, rejection
 from collectors.sequence import Sequences
-from collectors.signals import CATALOGUE, to_stored_unit
+from collectors.signals import to_stored_unit, unit_of
 
 CLOCKS: Final = ("rfc3339", "epoch_s", "epoch_ms", "receipt")
 
@@ -37,7 +37,7 @@ class Rule:
     saw: str | None = None
     fields: Mapping[str, str] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
-    constants: Mapping[str, str] = field(default_factory=dict)
+    constants: Mapping[str, str | float | bool] = field(default_factory=dict)
     clock: str = "rfc3339"
     zone: tzinfo | None = None
     signed_bits: int | None = None
@@ -80,11 +80,14 @@ class Translator:
 
     def decode(self, message: Message) -> tuple[list[Fact], list[Rejected]]:
         """The facts of a message and what was not taken of it."""
-        for rule in self.rules:
-            saw = rule.saw_in(message.topic)
-            if saw is not None:
-                return _decode_mapped(rule, saw, message, self.site)
-        return decode(message, self.site, self.numbers)
+        try:
+            for rule in self.rules:
+                saw = rule.saw_in(message.topic)
+                if saw is not None:
+                    return _decode_mapped(rule, saw, message, self.site)
+            return decode(message, self.site, self.numbers)
+        except Exception as error:  # whatever bytes may do, they end as a rejection and not as the collector's end
+            return [], [rejection(message, f"undecodable: {type(error).__name__}: {str(error)[:200]}")]
 
 
 def _decode_mapped(rule: Rule, named: str, message: Message, site: Site) -> tuple[list[Fact], list[Rejected]]:
@@ -118,17 +121,30 @@ def _rewrite(rule: Rule, item: Any, received_us: int | None) -> dict[str, Any]:
         if value is not None:
             ours[name] = value
     for name, unit in rule.units.items():
-        if isinstance(ours.get(name), int | float) and name in CATALOGUE:
-            try:
-                ours[name] = to_stored_unit(CATALOGUE[name], float(ours[name]), unit)
-            except ValueError as error:
-                raise Misfit(f"bad-unit: {name}: {error}") from error
+        if name in ours:
+            ours[name] = _converted(name, ours[name], unit)
     if "ts" in ours or rule.clock == "receipt":
         ours["ts"] = _instant(rule, ours.get("ts"), received_us)
     counter = ours.get("stroke")
-    if rule.signed_bits is not None and isinstance(counter, int) and counter < 0:
+    if (
+        rule.signed_bits is not None
+        and isinstance(counter, int | float)
+        and -(2 ** (rule.signed_bits - 1)) <= counter < 0
+    ):
         ours["stroke"] = counter + 2**rule.signed_bits
     return ours
+
+
+def _converted(name: str, value: Any, unit: str) -> Any:
+    """A number, or each number of the fast form, in our unit; what is no number stays, for the checkers to refuse."""
+    if isinstance(value, list):
+        return [_converted(name, item, unit) for item in value]
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return value
+    try:
+        return to_stored_unit(name, float(value), unit)
+    except ValueError as error:
+        raise Misfit(f"bad-unit: {name}: {error}") from error
 
 
 def _instant(rule: Rule, value: Any, received_us: int | None) -> Any:
@@ -136,7 +152,7 @@ def _instant(rule: Rule, value: Any, received_us: int | None) -> Any:
         if received_us is None:
             raise Misfit("bad-time: the rule takes the time of receipt, and this file does not tell it")
         return text_of(received_us)
-    if rule.clock == "epoch_s" and isinstance(value, int | float) and not isinstance(value, bool):
+    if rule.clock == "epoch_s" and isinstance(value, int | float) and math.isfinite(value):
         return round(value * 1000)
     if rule.clock == "rfc3339" and isinstance(value, str) and rule.zone is not None:
         try:
@@ -152,8 +168,12 @@ def check_rule(rule: Rule) -> list[str]:
     from jmespath.exceptions import JMESPathError
 
     problems = []
-    if rule.topic.count("{saw}") > 1 or "#" in rule.topic:
-        problems.append(f"topic: found {rule.topic!r}, expected at most one {{saw}} and no #")
+    levels = rule.topic.split("/")
+    odd = [
+        level for level in levels if level not in ("{saw}", "+") and any(mark in level for mark in ("{", "}", "+", "#"))
+    ]
+    if levels.count("{saw}") > 1 or odd:
+        problems.append(f"topic: found {rule.topic!r}, expected levels that are plain, + or {{saw}} (once)")
     if "{saw}" not in rule.topic and rule.saw is None:
         problems.append(f"topic: {rule.topic!r} names no {{saw}}, so the rule needs the key saw")
     for name, expression in rule.fields.items():
@@ -161,9 +181,11 @@ def check_rule(rule: Rule) -> list[str]:
             jmespath.compile(expression)
         except JMESPathError as error:
             problems.append(f"fields.{name}: {expression!r} is no JMESPath expression: {error}")
-    problems.extend(
-        f"units.{name}: {unit!r} is given for a field without a unit of its own"
-        for name, unit in rule.units.items()
-        if name not in CATALOGUE and name not in fields.CUT_FIELDS
-    )
+    for name, unit in rule.units.items():
+        try:
+            to_stored_unit(name, 1.0, unit)
+        except ValueError as error:
+            problems.append(f"units.{name}: {error}")
+        if unit_of(name) is None:
+            problems.append(f"units.{name}: {unit!r} is given for a field without a unit of its own")
     return problems

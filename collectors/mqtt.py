@@ -29,6 +29,10 @@ from collectors.payloads import Message
 
 SESSION_S: Final = 7 * 24 * 3600
 """How long the broker is asked to keep our session while we are away."""
+FIRST_WAIT_S: Final = 0.2
+LONGEST_WAIT_S: Final = 15.0
+SETTLED_S: Final = 5.0
+"""A subscription that has stood so long resets the wait before the next try."""
 WINDOW: Final = 1000
 """Messages that may be in flight unacknowledged (MQTT 5 receive maximum)."""
 
@@ -73,6 +77,9 @@ class Subscriber:
         self._batch_since = 0.0
         self._stopping = False
         self._connected = False
+        self._tried = False
+        self._wait_s = FIRST_WAIT_S
+        self._subscribed_at = 0.0
         self._client = self._make_client()
 
     def stop(self) -> None:
@@ -81,17 +88,18 @@ class Subscriber:
 
     def run(self, idle: Callable[[], None] = lambda: None) -> None:
         """Collect until ``stop``. ``idle`` is called about twice a second, between batches."""
-        wait_s = 0.2
         last_idle = 0.0
         while not self._stopping:
             if self._client.socket() is None:
                 self._drop_batch()
+                if self._tried:
+                    self._back_off(idle)
+                self._tried = True
                 if not self._connect():
-                    self._sleep(wait_s * (0.5 + random.random()), idle)  # noqa: S311 (back-off, no secret)
-                    wait_s = min(wait_s * 2, 15.0)
                     continue
-                wait_s = 0.2
             self._turn()
+            if self._subscribed_at and time.monotonic() - self._subscribed_at > SETTLED_S:
+                self._wait_s, self._subscribed_at = FIRST_WAIT_S, 0.0
             now = time.monotonic()
             if now - last_idle > 0.5 and not self._batch.messages:
                 last_idle = now
@@ -127,6 +135,8 @@ class Subscriber:
         return client
 
     def _connect(self) -> bool:
+        if self._stopping:
+            return False
         broker = self._broker
         options: dict[str, Any] = {}
         if broker.version == 5:
@@ -199,8 +209,10 @@ class Subscriber:
             batch, self._batch = self._batch, Batch()
             self._store(batch)
 
-    def _sleep(self, seconds: float, idle: Callable[[], None]) -> None:
-        until = time.monotonic() + seconds
+    def _back_off(self, idle: Callable[[], None]) -> None:
+        """Wait before the next try, twice as long each time, until a subscription has stood for a while."""
+        until = time.monotonic() + self._wait_s * (0.5 + random.random())  # noqa: S311 (no secret)
+        self._wait_s = min(self._wait_s * 2, LONGEST_WAIT_S)
         while not self._stopping and time.monotonic() < until:
             time.sleep(min(0.1, max(0.0, until - time.monotonic())))
         idle()
@@ -223,6 +235,7 @@ class Subscriber:
         if failed:
             self._on_trouble(f"broker refused the subscription: {', '.join(failed)}")
         else:
+            self._subscribed_at = time.monotonic()
             self._on_ready()
 
     def _when_disconnected(self, _client: paho.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:

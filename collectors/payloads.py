@@ -106,7 +106,8 @@ def rejection(message: Message, reason: str) -> Rejected:
         digest = hashlib.sha256(payload).hexdigest()
         reason = f"{reason} [kept: first 4096 of {len(payload)} bytes, sha256 {digest}]"
         payload = payload[:4096]
-    return Rejected(message.source, message.topic, payload, reason, message.received_us or 0)
+    topic = message.topic.encode("utf-8", "backslashreplace").decode()
+    return Rejected(message.source, topic, payload, reason, message.received_us or 0)
 
 
 class Broken(NamedTuple):
@@ -128,11 +129,13 @@ def parse_json(payload: bytes) -> Any:
 
 
 def _dump(item: Any) -> bytes:
-    return json.dumps(item, separators=(",", ":"), ensure_ascii=False).encode()
+    return json.dumps(item, separators=(",", ":")).encode()
 
 
 def _origin(item: dict[str, Any], saw: str, message: Message, site: Site) -> _Origin:
-    spindle = item.get("spindle", DEFAULT_SPINDLE)
+    spindle = item.get("spindle")
+    if spindle is None:
+        spindle = DEFAULT_SPINDLE
     if not isinstance(spindle, str):
         raise Misfit(f"wrong-type: spindle: found {fields.shown(spindle)}, expected text")
     if spindle not in site.saws[saw]:
@@ -235,6 +238,10 @@ def _fast(
         reasons.append(f"missing-field: {name}: found an empty list, expected samples")
     if len(values) > MAX_FAST_SAMPLES:
         reasons.append(f"too-large: {name}: found {len(values)} samples, expected at most {MAX_FAST_SAMPLES}")
+        return
+    last_us = origin.ts_us + round((len(values) - 1) * step * 1000) if values else origin.ts_us
+    if last_us > origin.known_us + DAY_US:
+        reasons.append(f"clock-ahead: {name}: the last sample lies more than a day after it was received")
         return
     signal = CATALOGUE[name]
     refused = 0

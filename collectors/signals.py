@@ -84,23 +84,49 @@ STATE_SIGNALS: Final = frozenset(
 _UNIT_WORDS: Final = {"PS": "metric_horsepower", "CV": "metric_horsepower", "%": "percent", "°C": "degC", "°F": "degF"}
 
 
-def to_stored_unit(signal: Signal, value: float, unit: str) -> float:
-    """``value`` in the unit the signal is stored in. Raises ``ValueError`` naming what would be right.
+STROKE_UNITS: Final[Mapping[str, str]] = {
+    "area_mm2": "mm**2",
+    "height_mm": "mm",
+    "length_mm": "mm",
+    "measured_mm": "mm",
+    "mitre_deg": "deg",
+    "feed_mm_s": "mm/s",
+    "feed_override_pct": "%",
+    "feed_load_pct": "%",
+    "spindle_rpm": "rpm",
+    "duration_s": "s",
+    "energy_kj": "kJ",
+    "mean_power_kw": "kW",
+    "peak_power_kw": "kW",
+}
+"""The units of the numbers in a stroke."""
 
-    >>> round(to_stored_unit(CATALOGUE["power_kw"], 2.0, "hp"), 4)
-    1.4914
-    >>> to_stored_unit(CATALOGUE["bearing_c"], 50.0, "degF")
-    10.0
+
+def unit_of(name: str) -> str | None:
+    """The unit that a signal or stroke field is stored in; None where it has none."""
+    if name in CATALOGUE:
+        return CATALOGUE[name].unit
+    return STROKE_UNITS.get(name)
+
+
+def to_stored_unit(name: str, value: float, unit: str) -> float:
+    """``value`` in the unit that ``name`` is stored in. Raises ``ValueError`` naming what would be right.
+
+    >>> round(to_stored_unit("power_kw", 2.0, "hp"), 4), to_stored_unit("area_mm2", 1.0, "in**2")
+    (1.4914, 645.16)
+    >>> to_stored_unit("bearing_c", 122.0, "degF")
+    50.0
     """
-    if unit in ("", signal.unit):
+    stored = unit_of(name) or ""
+    if unit in ("", stored):
         return value
     import pint
 
     registry: pint.UnitRegistry[float] = pint.get_application_registry()  # type: ignore[no-untyped-call]
-    wanted = _UNIT_WORDS.get(signal.unit, signal.unit) or "dimensionless"
+    wanted = _UNIT_WORDS.get(stored, stored) or "dimensionless"
     try:
         source = _UNIT_WORDS.get(unit, unit)
-        return float(registry.Quantity(value, source).to(wanted).magnitude)
+        return float(f"{registry.Quantity(value, source).to(wanted).magnitude:.12g}")
     except Exception as error:  # pint raises many kinds; each means the same to the reader
-        message = f"unit {unit!r} does not fit {signal.name}, which is stored in {signal.unit or 'plain numbers'}"
+        message = f"unit {unit!r} does not fit {name}, which is stored in {stored or 'plain numbers'}"
         raise ValueError(message) from error

@@ -236,3 +236,24 @@ def test_facts_dated_later_are_stored_and_known_to_nobody_yet(shop: Shop) -> Non
 def test_config_text_is_the_one_the_tests_mean() -> None:
     """The troubled shop cuts a part that the table does not know."""
     assert '"P3"' not in CONFIG
+
+
+def test_a_shop_that_knows_no_area_cannot_tell(shop: Shop) -> None:
+    """Strokes of parts that no table knows are no reason to call a blade good."""
+    shop.event(-10, "opened", "A", blade_type="T")
+    shop.event(-5, "mounted", "A", saw="S1")
+    shop.take(*(stroke(i, i, part="nobody knows") for i in range(1, 50)))
+    told = shop.status(60)["S1", "1"]
+    assert (told.verdict, told.coverage.alloy) == ("cannot-tell", 0.0)
+    assert any("area of none of its cuts" in reason for reason in told.reasons)
+
+
+def test_records_of_saws_that_do_not_exist_are_questioned(shop: Shop) -> None:
+    """A mount on a saw that the configuration lacks is a problem, an alias is not."""
+    shop.event(0, "opened", "A", blade_type="T")
+    shop.event(1, "mounted", "A", saw="S9")
+    shop.event(2, "opened", "B", blade_type="T")
+    shop.event(3, "mounted", "B", saw="Saw 2", spindle="2")
+    review = shop.service.review(minute(10))
+    assert [problem.message for problem in review.problems] == ["saw S9 spindle 1 is not in the configuration"]
+    assert {(a.saw, a.spindle): a.plate for a in review.assessments}["S2", "2"] == "B"

@@ -81,7 +81,7 @@ def cut(counter: int) -> str:
 
 def stored(folder: Path) -> list[int]:
     """The counters in the store, in order of time."""
-    with Service.open(folder / "bladewatch.toml", read_only=True) as service:
+    with Service.open(folder / "bladewatch.toml") as service:
         return [s.stroke for s in service.store.signals.strokes(("S1", "1"), 0, 2**62, 2**62)]
 
 

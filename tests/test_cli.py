@@ -152,6 +152,56 @@ def test_a_stroke_with_a_dead_clock_is_taken_with_its_time_of_receipt(run: Run, 
     assert saw["reasons"][0].startswith("3 strokes with no blade")
 
 
+def test_a_field_cured_too_late_leaves_the_stroke_and_the_list_as_they_are(run: Run, tmp_path: Path) -> None:
+    """The stroke stands without the field; taking it again adds no rejection."""
+    payload = {"ts": "2026-03-02T06:00:00Z", "stroke": 1, "part": "P1", "feed_mm_s": 2500}
+    (tmp_path / "log.jsonl").write_text(json.dumps({"topic": "bladewatch/1/hall/S1/cut", "payload": payload}))
+    run("import", "log.jsonl")
+    with (tmp_path / "bladewatch.toml").open("a") as stream:
+        stream.write("[plausible]\nfeed_mm_s = [0, 3000]\n")
+    assert "stays whole" in run("rejects", "replay", code=1).stdout
+    assert len(json.loads(run("rejects", "--json").stdout)) == 1
+    assert "no open rejection has the id 9" in run("rejects", "replay", "9", code=2).stderr
+
+
+def test_receipt_time_is_for_dead_clocks_alone(run: Run, tmp_path: Path) -> None:
+    """A stroke of an unknown saw keeps its own time."""
+    lines = [
+        {"topic": "bladewatch/1/hall/S9/cut", "received": "2026-03-02T09:00:00Z",
+         "payload": {"ts": "2026-03-02T06:00:00Z", "stroke": 1}},
+        {"topic": "bladewatch/1/hall/S1/cut", "received": "2026-03-02T09:00:00Z", "payload": {"ts": 0, "stroke": 1}},
+    ]  # fmt: skip
+    (tmp_path / "log.jsonl").write_text("\n".join(json.dumps(line) for line in lines))
+    run("import", "log.jsonl")
+    assert json.loads(run("rejects", "replay", "--receipt-time", "--json").stdout) == {"taken": 1, "left": []}
+    assert [row["topic"] for row in json.loads(run("rejects", "--json").stdout)] == ["bladewatch/1/hall/S9/cut"]
+
+
+def test_a_misaligned_ledger_row_is_not_taken_by_replay(run: Run, tmp_path: Path) -> None:
+    """What nobody cured stays refused."""
+    (tmp_path / "l.csv").write_text("at,event,plate,cost\n2026-03-02,invoiced,A-1,1,234.50\n")
+    assert json.loads(run("import", "--json", "l.csv").stdout)["files"][0]["rejected"] == 1
+    run("rejects", "replay", code=1)
+    (tmp_path / "log.jsonl").write_text('{"topic":"csv/ledger","payload":{"cells":{"at":"2026-03-02","event":"lost"}}}')
+    run("import", "log.jsonl")
+    run("rejects", "replay", code=1)
+    assert len(json.loads(run("rejects", "--json").stdout)) == 2
+
+
+def test_a_file_that_breaks_off_gives_what_stood_before_and_says_so(run: Run, tmp_path: Path) -> None:
+    """A truncated archive is exit 2, and its first lines are not lost."""
+    import gzip
+
+    whole = gzip.compress(log(tmp_path / "log.jsonl", 5000).read_bytes())
+    (tmp_path / "cut.jsonl.gz").write_bytes(whole[: len(whole) * 2 // 3])
+    (tmp_path / "bad.zst").write_bytes(b"\x28\xb5\x2f\xfd" + b"nonsense" * 9)
+    told = run("import", "--json", "cut.jsonl.gz", "bad.zst", code=2)
+    first, second = json.loads(told.stdout)["files"]
+    assert 1000 < first["taken"] < 5000
+    assert "breaks off" in first["error"]
+    assert second["kind"] == "unreadable"
+
+
 def test_blade_events_by_command(run: Run) -> None:
     """Each is written with the time it was entered; a doubtful record is written and questioned."""
     (event,) = json.loads(run("blade", "opened", "A-1", "--type", "T", "--set", "cost=380.10", "--json").stdout)
@@ -181,15 +231,17 @@ def test_a_wrong_call_says_what_would_be_right_and_exits_with_2(run: Run, words:
     assert said in run(*words, code=2).stderr
 
 
-def test_a_store_that_is_not_there_yet_is_exit_3(run: Run) -> None:
-    """Nothing was brought in so far: the cure is named."""
-    assert "bladewatch import" in run("status", code=3).stderr
+def test_a_store_that_cannot_be_reached_is_exit_3(run: Run, tmp_path: Path) -> None:
+    """The folder of the database is missing: the file is named."""
+    (tmp_path / "bladewatch.toml").write_text(CONFIG + '[store]\nurl = "sqlite:///none/a.db"\n')
+    assert "none/a.db: cannot be opened" in run("status", code=3).stderr
 
 
 def test_init_writes_a_shop_that_runs(run: Run, tmp_path: Path) -> None:
     """The sample takes an event and answers; it is never overwritten."""
     run("init", "new")
     path = str(tmp_path / "new" / "bladewatch.toml")
+    assert "no message yet" in run("--config", path, "status").stdout
     run("--config", path, "blade", "opened", "A-1", "--type", "T420x96")
     assert json.loads(run("--config", path, "status", "--json").stdout)["site"] == "hall-two"
     assert (tmp_path / "new" / "bladewatch.sqlite").exists()

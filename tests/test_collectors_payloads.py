@@ -164,3 +164,29 @@ def test_no_object_whatever_raises(kind: str, item: dict[str, object]) -> None:
     )
     assert facts or rejected
     assert all(math.isfinite(fact.value) for fact in facts if isinstance(fact, Sample))
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b'["\\ud800"]',
+        b'[{"ts":"2026-03-02T06:00:00Z","stroke":2,"part":"\\ud800"}]',
+        b'{"ts":"2026-03-02T06:00:00Z","stroke":1,"part":' + b"[" * 950 + b"]" * 950 + b"}",
+        b'{"ts":' + b"[" * 950 + b"]" * 950 + b"}",
+    ],
+)
+def test_a_poisoned_message_ends_as_a_rejection_and_not_as_the_collectors_end(payload: bytes) -> None:
+    """What the broker would send again after every crash must not crash."""
+    from collectors.mapping import Translator
+
+    facts, rejected = Translator(SITE).decode(Message("bladewatch/1/hall/S1/cut", payload, RECEIVED_US, "broker"))
+    assert len(facts) <= 1
+    assert rejected[0].reason.encode()
+    assert rejected[0].payload
+
+
+def test_a_fast_run_that_ends_far_ahead_is_refused() -> None:
+    """The clock rule holds for every sample of it."""
+    facts, reasons = read("power", {"ts": TS, "dt_ms": 3_600_000, "power_kw": [1.0] * 48})
+    assert facts == []
+    assert reasons[0].startswith("clock-ahead: power_kw")

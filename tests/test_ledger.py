@@ -137,6 +137,11 @@ def test_a_correction_replaces_a_row_whole_and_can_be_corrected() -> None:
     assert spans(fold(book(f"{base}\n2 mounted B saw=S1 corrects=e2"))) == [("B", 2, None, 1)]
     assert spans(fold(book(f"{base}\n2 mounted B saw=S1 corrects=e2\n3 mounted A saw=S2 corrects=e3"))) == []
     assert spans(fold(book(f"{base}\n2 corrected A corrects=e2"))) == []
+    assert spans(fold(book(f"{base}\n2 mounted B saw=S1 corrects=e2\n3 corrected B corrects=e3"))) == [
+        ("A", 1, None, 1)
+    ]
+    rivals = f"{base}\n2 mounted B saw=S1 corrects=e2\n3 mounted A saw=S1 corrects=e2"
+    assert spans(fold(book(rivals))) == [("A", 3, None, 1)]
 
 
 def test_a_saw_and_a_person_telling_one_change_are_one_event() -> None:
@@ -152,6 +157,25 @@ def test_a_saw_and_a_person_telling_one_change_are_one_event() -> None:
     )
     assert spans(fleet) == [("A", 1, 9, 1)]
     assert fleet.problems == []
+
+
+def test_a_row_without_spindle_or_saw_takes_it_from_the_saws_message() -> None:
+    """Two witnesses of one change complete each other."""
+    on = BladeNote("S2", "2", int(1.1 * HOUR), "mounted", "A", 0)
+    off = BladeNote("S2", "2", int(9.1 * HOUR), "dismounted", "A", 0)
+    fleet = fold(
+        [*book("0 opened A\n1 mounted A saw=S2\n9 dismounted A reason=worn-burr"), from_note(on), from_note(off)]
+    )
+    assert spans(fleet, "S2", "2") == [("A", 1, 9, 1)]
+    assert fleet.plates["A"].cycles[0].reason == "worn-burr"
+    assert fleet.problems == []
+
+
+def test_saws_are_known_by_their_aliases_and_odd_corrections_are_told() -> None:
+    """Names are resolved when the ledger is read; a correction of nothing is a problem."""
+    fleet = fold(book("0 opened A\n1 mounted A saw=Saw1\n2 corrected A\n3 lost B corrects=e77"), {"Saw1": "S1"})
+    assert spans(fleet) == [("A", 1, None, 1)]
+    assert ["does not say which" in p.message or "no row has" in p.message for p in fleet.problems] == [True, True]
 
 
 def test_money_survives_csv_to_the_last_digit(tmp_path: Path) -> None:

@@ -134,7 +134,83 @@ def test_a_shops_own_topic_fields_unit_and_signed_counter() -> None:
     assert translator.subscriptions == ["plant/+/spindle", "plant/+/count", "old/counter"]
 
 
+def test_a_map_converts_units_of_strokes_and_of_fast_runs() -> None:
+    """Declared units hold for every number of the message."""
+    rules = [
+        Rule("a/{saw}", "cut", fields={"ts": "t", "stroke": "n", "area_mm2": "a", "mean_power_kw": "p"},
+             units={"area_mm2": "in**2", "mean_power_kw": "hp"}),
+        Rule("b/{saw}", "power", fields={"ts": "t", "power_kw": "p"}, units={"power_kw": "hp"},
+             constants={"dt_ms": 100}),
+        Rule("c/{saw}", "cut", fields={"ts": "t", "stroke": "n"}, clock="epoch_s"),
+    ]  # fmt: skip
+    translator = Translator(SITE, rules)
+
+    def decoded(topic: str, payload: str) -> tuple[list, list]:
+        return translator.decode(Message(topic, payload.encode(), parse_text("2026-03-02T06:00:02Z"), "broker"))
+
+    (cut,), _ = decoded("a/S1", '{"t":"2026-03-02T06:00:00Z","n":1,"a":2,"p":1}')
+    assert (cut.area_cmm2, cut.mean_power_kw) == (129_032, pytest.approx(0.7457, abs=1e-4))
+    run, _ = decoded("b/S1", '{"t":"2026-03-02T06:00:00Z","p":[1,2]}')
+    assert [s.value for s in run] == pytest.approx([0.7457, 1.4914], abs=1e-4)
+    for odd in ("NaN", "Infinity", "1e300", '"soon"'):
+        assert decoded("c/S1", f'{{"t":{odd},"n":1}}')[1][0].reason.startswith(("bad-time", "undecodable"))
+
+
+@pytest.mark.parametrize("text", ["2026-10-25 02:30:00", "2026-03-29 02:30:00"])
+def test_a_clock_time_that_comes_twice_or_never_is_refused_with_the_cure(tmp_path: Path, text: str) -> None:
+    """The hour of a clock change: nobody guesses, the row waits for its offset."""
+    facts, reasons = read(write(tmp_path / "a.csv", f"ts,saw,stroke\n{text},S1,1\n"), zone="Europe/Berlin")
+    assert facts == []
+    assert "write its offset from UTC" in reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("row", "taken"),
+    [
+        ("S1;1;4711,12;564.25", 564.25),  # a comma in an order number is no decimal comma
+        ("S1;1;x;1.234,5", 1234.5),
+        ("S1;1;x;12,5", 12.5),
+    ],
+)
+def test_the_decimal_mark_is_told_by_columns_of_numbers(tmp_path: Path, row: str, taken: float) -> None:
+    """And by nothing else."""
+    facts, _ = read(write(tmp_path / "a.csv", f"ts;saw;stroke;order;area_mm2\n2026-03-02T06:00:00Z;{row}\n"))
+    assert facts[0].area_cmm2 == round(taken * 100)
+
+
+def test_a_point_in_a_file_of_decimal_commas_is_refused_where_it_groups_nothing(tmp_path: Path) -> None:
+    """12.5 beside 12,5 may be a slip of a factor ten: the field waits for a person."""
+    text = "ts;saw;stroke;area_mm2\n2026-03-02T06:00:00Z;S1;1;12,5\n2026-03-02T06:01:00Z;S1;2;12.5\n"
+    facts, reasons = read(write(tmp_path / "a.csv", text))
+    assert [fact.area_cmm2 for fact in facts] == [1250, None]
+    assert reasons[0].startswith("wrong-type: area_mm2: found '12.5'")
+
+
+def test_a_quote_left_open_costs_its_line_and_no_other(tmp_path: Path) -> None:
+    """Each line stands for itself."""
+    text = 'ts,saw,stroke,part\n2026-03-02T06:00:00Z,S1,1,"P\n2026-03-02T06:01:00Z,S1,2,P\n'
+    facts, reasons = read(write(tmp_path / "a.csv", text))
+    assert [fact.stroke for fact in facts] == [2]
+    assert "is a quote left open?" in reasons[0]
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        '{"received":1780000000000,"topic":"x","payload":1}',
+        '{"topic":5,"payload":1}',
+        '{"topic":"x\\ud800","payload":1}',
+    ],
+)
+def test_odd_lines_of_a_log_are_refused_alone(tmp_path: Path, odd: str) -> None:
+    """Also the first of the file."""
+    facts, reasons = read(write(tmp_path / "a", odd + "\n" + line(CUT)))
+    assert len(facts) == len(reasons) == 1
+
+
 def test_a_rule_that_cannot_work_is_told_at_the_start() -> None:
     """Before the first message."""
     assert check_rule(Rule("plant/#", "cut", fields={"stroke": "a..b"})) != []
-    assert check_rule(Rule("plant/{saw}/x", "cut", fields={"stroke": "a.b"})) == []
+    assert check_rule(Rule("plant/saw{saw}/x", "cut")) != []
+    assert check_rule(Rule("plant/{saw}/x", "cut", units={"area_mm2": "kW"})) != []
+    assert check_rule(Rule("plant/{saw}/x", "cut", fields={"stroke": "a.b"}, units={"area_mm2": "in**2"})) == []

@@ -47,6 +47,8 @@ def life_of(
     cycle: Cycle, state: CycleState, blade: BladeType, training: Training, recent: dict[int, HourOfWork], now_us: int
 ) -> Life:
     """Wear and life left by the fit, else by the site's rule, else the reason why neither can tell."""
+    if state.cuts and not state.total_cmm2:
+        return Life(None, None, 0, reasons=("cannot tell: the area of none of its cuts is known; fill the part table",))
     lack = training.lack or "no forecast"
     if training.fit is not None and training.limit is not None:
         life = _by_fit(cycle, state, training, training.fit, training.limit, recent, now_us)

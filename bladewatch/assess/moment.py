@@ -41,7 +41,8 @@ class Moment:
         self._store = store
         self._now_us = now_us
         self._keep = keep
-        self._fleet: Fleet = fold(store.books.events(now_us, now_us))
+        self._fleet: Fleet = fold(store.books.events(now_us, now_us), config.saw_aliases())
+        self._note_unknown_spots()
         self._reader = CycleReader(config, store, now_us, keep)
         self._trained: dict[str, Training] = {}
 
@@ -59,6 +60,14 @@ class Moment:
                 yield f"plate {plate.id}: {len(plate.cycles)} cycles"
         for blade_type in self._config.blade_types:
             self._training(blade_type)
+
+    def _note_unknown_spots(self) -> None:
+        """Records of saws and spindles that the configuration lacks."""
+        known = set(self._spots())
+        for saw, spindle in sorted(set(self._fleet.mounts) - known):
+            mount = self._fleet.mounts[saw, spindle][-1]
+            text = f"saw {saw} spindle {spindle} is not in the configuration"
+            self._fleet.problems.append(Problem(f"mounted {mount.plate}", text, mount.from_us, mount.plate, saw))
 
     def _spots(self) -> Iterator[Spot]:
         for saw_id in self._config.saws:
@@ -236,7 +245,7 @@ class Moment:
         )
         return Coverage(
             strokes=state.seen / state.strokes if state.strokes else None,
-            alloy=1 - state.area_cmm2.get("unknown", 0) / total if total else None,
+            alloy=1 - state.area_cmm2.get("unknown", 0) / total if total else 0.0 if state.cuts else None,
             feed=state.feed_known / state.cuts if state.cuts else None,
             blade=state.strokes / (state.strokes + without) if state.strokes + without else None,
         )

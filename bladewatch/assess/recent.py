@@ -94,6 +94,8 @@ def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], wo
         strokes = row.strokes + row.filled
         entry.strokes += strokes
         if kind == "air":
+            if row.filled:
+                return None
             continue
         if kind is None and row.power_min_w is not None:
             idle_kw = work.idle_kw(counter.first_us)

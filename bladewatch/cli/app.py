@@ -92,7 +92,7 @@ def import_(
     from bladewatch.cli.taking import import_files, preview_files
 
     if preview:
-        raise typer.Exit(preview_files(context.obj, files, zone, decimal))
+        raise typer.Exit(preview_files(context.obj, files, zone, decimal, as_json))
     raise typer.Exit(import_files(context.obj, files, zone, decimal, strict, as_json))
 
 

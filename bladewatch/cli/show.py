@@ -11,7 +11,7 @@ def status(config_path: Path | None, at: list[str], as_json: bool) -> None:
     """Answer for each moment asked, in the order asked."""
     from bladewatch.service import Service
 
-    with Service.open(config_path, read_only=True) as service:
+    with Service.open(config_path) as service:
         moments = [service.instant(text) for text in at] or [service.clock()]
         for place, at_us in enumerate(moments):
             review = service.review(at_us)

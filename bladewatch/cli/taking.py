@@ -71,8 +71,11 @@ def _progress() -> Any:
     return show
 
 
-def preview_files(config_path: Path | None, files: list[Path], zone: str | None, decimal: str | None) -> int:
+def preview_files(
+    config_path: Path | None, files: list[Path], zone: str | None, decimal: str | None, as_json: bool
+) -> int:
     """Say what an import would refuse."""
+    told = []
     from bladewatch.errors import UsageError
     from bladewatch.service import Service
     from collectors.logfile import Unreadable, ignored_columns, open_log
@@ -86,12 +89,18 @@ def preview_files(config_path: Path | None, files: list[Path], zone: str | None,
                     lines += 1
                     for item in row.rejected:
                         refused += 1
-                        print(f"{file}:{row.line}: {item.reason}")
+                        told.append({"file": str(file), "line": row.line, "reason": item.reason})
+                        if not as_json:
+                            print(f"{file}:{row.line}: {item.reason}")
             except Unreadable as error:
                 raise UsageError(str(error)) from error
+            if as_json:
+                continue
             if ignored:
                 print(f"{file}: columns that mean nothing here: {', '.join(ignored)}")
             print(f"{file}: {lines} rows, {refused} with something refused; nothing was stored")
+    if as_json:
+        _json(told)
     return 0
 
 
@@ -100,7 +109,7 @@ def list_rejects(config_path: Path | None, as_json: bool) -> None:
     from bladewatch.assess.assessment import time_text
     from bladewatch.service import Service
 
-    with Service.open(config_path, read_only=True) as service:
+    with Service.open(config_path) as service:
         rows = [
             {
                 "id": row.id,
@@ -126,7 +135,7 @@ def show_reject(config_path: Path | None, number: int) -> None:
     from bladewatch.errors import UsageError
     from bladewatch.service import Service
 
-    with Service.open(config_path, read_only=True) as service:
+    with Service.open(config_path) as service:
         rows = service.store.books.rejections([number], with_replayed=True)
     if not rows:
         raise UsageError(f"no rejection has the id {number}; see 'bladewatch rejects'")
@@ -171,11 +180,15 @@ def record(config_path: Path | None, row: dict[str, Any], fields: list[str], as_
         event = service.record(cells)
         written = row_of(event, service.zone)
         with service.store.snapshot():
-            fleet = fold(service.store.books.events(service.clock(), service.clock()))
+            aliases = service.config.saw_aliases()
+            fleet = fold(service.store.books.events(service.clock(), service.clock()), aliases)
+        saws = service.config.saws
     if as_json:
         _json([{name: value for name, value in written.items() if value}])
         return
     print(f"written: {event.event} {event.plate or ''} at {written['at']} (id {event.id})")
+    if event.saw is not None and aliases.get(event.saw, event.saw) not in saws:
+        print(f"but look: saw {event.saw} is not in the configuration, which has {', '.join(saws)}")
     for problem in fleet.problems:
         if problem.plate == event.plate and problem.at_us == event.at_us:
             print(f"but look: {problem.where}: {problem.message}")

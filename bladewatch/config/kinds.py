@@ -187,6 +187,13 @@ def text_map(value: Any) -> dict[str, str]:
     return {key: str(item) for key, item in value.items()}
 
 
+def scalar_map(value: Any) -> dict[str, str | float | bool]:
+    """A table of plain values."""
+    if not isinstance(value, dict) or not all(isinstance(item, str | int | Decimal) for item in value.values()):
+        raise Wrong('expected a table like { spindle = "1", dt_ms = 100 }')
+    return {key: float(item) if isinstance(item, Decimal) else item for key, item in value.items()}
+
+
 def numbers(value: Any) -> tuple[float, ...]:
     """A list of numbers."""
     if not isinstance(value, list):

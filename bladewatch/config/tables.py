@@ -186,7 +186,7 @@ class Map:
     saw: str | None = key(kinds.name)
     fields: Mapping[str, str] = field(default_factory=dict, metadata={"kind": kinds.text_map})
     units: Mapping[str, str] = field(default_factory=dict, metadata={"kind": kinds.text_map})
-    constants: Mapping[str, str] = field(default_factory=dict, metadata={"kind": kinds.text_map})
+    constants: Mapping[str, str | float | bool] = field(default_factory=dict, metadata={"kind": kinds.scalar_map})
     clock: str = key(kinds.choice(*CLOCKS), "rfc3339")
     zone: ZoneInfo | None = key(kinds.zone)
     signed_bits: int | None = key(kinds.whole(8, 64))
@@ -313,6 +313,10 @@ class Config:
     def zone(self) -> ZoneInfo:
         """The site's zone."""
         return self.site.timezone
+
+    def saw_aliases(self) -> dict[str, str]:
+        """Other names of saws, to their ids."""
+        return {alias: row.id for row in self.saws.all_rows() for alias in row.aliases}
 
     def alloy_of(self, name: str) -> str:
         """The id of an alloy by id or alias; a name that no row knows stays as it is."""

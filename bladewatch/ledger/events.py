@@ -177,6 +177,7 @@ def event_of(row: Mapping[str, str], zone: tzinfo, entered_us: int | None = None
         raise ValueError("; ".join(sorted(mistakes)))
     at_us = times["at"]
     known_us = entered_us if entered_us is not None else times.get("entered", at_us)
+    values = {name: " ".join(value.split("\n")) if isinstance(value, str) else value for name, value in values.items()}
     bare = Event(id="", at_us=at_us, known_us=known_us, **values)
     return msgspec.structs.replace(bare, id=cells.get("id") or content_hash(bare))
 
@@ -262,43 +263,61 @@ def from_note(note: BladeNote) -> Event:
 def in_force(events: Iterable[Event]) -> list[Event]:
     """The events after corrections: replaced and withdrawn ones are gone.
 
-    Of several corrections of one event the one entered last holds. A correction may itself be corrected.
+    Of several corrections of one event the one entered last holds. A correction that is itself withdrawn or
+    replaced has no effect any more: what it corrected stands again, unless another correction stands.
     """
-    by_known = sorted(events, key=lambda event: (event.known_us, event.at_us, event.id))
-    gone: set[str] = set()
-    latest: dict[str, str] = {}
+    by_known = sorted(events, key=_entered)
+    correctors: dict[str, list[Event]] = {}
     for event in by_known:
-        if event.corrects is None:
-            continue
-        gone.add(event.corrects)
-        earlier = latest.get(event.corrects)
-        if earlier is not None:
-            gone.add(earlier)
-        latest[event.corrects] = event.id
-    return [event for event in by_known if event.id not in gone and event.event != "corrected"]
+        if event.corrects is not None:
+            correctors.setdefault(event.corrects, []).append(event)
+    decided: dict[str, Event | None] = {}
+
+    def last_word(event_id: str) -> Event | None:
+        """The correction that holds for an event: entered last, and not withdrawn itself."""
+        if event_id not in decided:
+            decided[event_id] = None  # a ring of corrections ends here
+            holding = [other for other in correctors.get(event_id, ()) if not withdrawn(other)]
+            decided[event_id] = max(holding, key=_entered, default=None)
+        return decided[event_id]
+
+    def withdrawn(event: Event) -> bool:
+        word = last_word(event.id)
+        return word is not None and word.event == "corrected"
+
+    def stands(event: Event) -> bool:
+        if event.event == "corrected" or last_word(event.id) is not None:
+            return False
+        return event.corrects is None or last_word(event.corrects) is event
+
+    return [event for event in by_known if stands(event)]
+
+
+def _entered(event: Event) -> tuple[int, int, str]:
+    return event.known_us, event.at_us, event.id
 
 
 def one_witness_each(events: Iterable[Event]) -> list[Event]:
-    """Events with a saw's message dropped where a person's row tells the same event.
+    """Events with a saw's message joined to the person's row that tells the same event.
 
-    Same plate, saw, spindle and event within half an hour; the nearest pairs are matched first. The person's
-    row gives time and reason.
+    Same plate and event, no other saw or spindle, within half an hour; the nearest pairs are matched first. The
+    person's row gives time and reason; a saw or spindle that it leaves out is the message's.
     """
-    people: dict[tuple[Any, ...], list[Event]] = {}
-    messages: list[Event] = []
-    kept: list[Event] = []
+    rows: dict[str, Event] = {}
+    messages: dict[str, Event] = {}
     for event in events:
-        if event.witness == "message":
-            messages.append(event)
-            continue
-        kept.append(event)
-        if event.event in ("mounted", "dismounted"):
-            people.setdefault((event.event, event.plate, *event.spot), []).append(event)
+        (messages if event.witness == "message" else rows)[event.id] = event
+    by_plate: dict[tuple[str, str | None], list[Event]] = {}
+    for row in rows.values():
+        if row.event in ("mounted", "dismounted"):
+            by_plate.setdefault((row.event, row.plate), []).append(row)
     pairs = sorted(
         (abs(row.at_us - message.at_us), message.id, row.id)
-        for message in messages
-        for row in people.get((message.event, message.plate, *message.spot), ())
+        for message in messages.values()
+        for row in by_plate.get((message.event, message.plate), ())
         if abs(row.at_us - message.at_us) <= SAME_EVENT_US
+        and row.saw in (None, message.saw)
+        and row.spindle in (None, message.spindle)
     )
     told: set[str] = set()
     used: set[str] = set()
@@ -306,4 +325,6 @@ def one_witness_each(events: Iterable[Event]) -> list[Event]:
         if message_id not in told and row_id not in used:
             told.add(message_id)
             used.add(row_id)
-    return kept + [message for message in messages if message.id not in told]
+            message = messages[message_id]
+            rows[row_id] = msgspec.structs.replace(rows[row_id], saw=message.saw, spindle=message.spindle)
+    return [*rows.values(), *(message for message in messages.values() if message.id not in told)]

@@ -6,9 +6,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
+
+import msgspec
 
 from bladewatch.ledger.events import Event, in_force, one_witness_each
 
@@ -146,14 +148,30 @@ class Fleet:
         self.problems.append(Problem(where, message, event.at_us, plate or event.plate, event.saw))
 
 
-def fold(events: Iterable[Event]) -> Fleet:
-    """The state that ``events`` lead to; their order does not matter."""
+def fold(events: Iterable[Event], aliases: Mapping[str, str] | None = None) -> Fleet:
+    """The state that ``events`` lead to; their order does not matter.
+
+    ``aliases`` maps other names of a saw to its id.
+    """
     fleet = Fleet()
+    events = [_named(event, aliases or {}) for event in events]
+    known = {event.id for event in events}
+    for event in sorted(events, key=_order):
+        if event.corrects is not None and event.corrects not in known:
+            fleet.problem(event, f"it corrects {event.corrects}, which no row has as its id")
+        if event.corrects is None and event.event == "corrected":
+            fleet.problem(event, "it withdraws a row and does not say which: 'corrects' is empty")
     for event in sorted(one_witness_each(in_force(events)), key=_order):
         _apply(fleet, event)
     for mounts in fleet.mounts.values():
         mounts.sort(key=lambda mount: mount.from_us)
     return fleet
+
+
+def _named(event: Event, aliases: Mapping[str, str]) -> Event:
+    if event.saw is None or event.saw not in aliases:
+        return event
+    return msgspec.structs.replace(event, saw=aliases[event.saw])
 
 
 def _order(event: Event) -> tuple[int, int, int, str]:

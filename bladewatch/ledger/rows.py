@@ -6,12 +6,15 @@ import csv
 import json
 from collections.abc import Iterable, Iterator
 from datetime import tzinfo
-from typing import IO, NamedTuple
+from typing import IO, Final, NamedTuple
+from zoneinfo import ZoneInfo
 
 from bladewatch.ledger.events import COLUMNS, KINDS, Event, event_of, row_of
 from collectors.facts import Rejected
-from collectors.logfile import LogFile, open_text
+from collectors.logfile import LogFile, named_cells, open_text
 
+TOPIC: Final = "csv/ledger"
+"""In place of a topic, for refused rows."""
 _NUMBERS = frozenset(name for name, kind in KINDS.items() if kind not in (KINDS["note"], KINDS["event"]))
 
 
@@ -34,22 +37,34 @@ def read(log: LogFile, zone: tzinfo) -> Iterator[LedgerRow]:
                 break
         delimiter = max(";\t,", key=header.count)
         columns = [name.strip().lower() for name in next(csv.reader([header], delimiter=delimiter))]
-        reader = csv.reader(stream, delimiter=delimiter)
-        for cells in reader:
-            line = reader.line_num + skipped
-            if not any(cell.strip() for cell in cells):
+        for line, text in enumerate(stream, skipped + 1):
+            if not text.strip(f" \r\n{delimiter}"):
                 continue
-            row = dict(zip(columns, cells, strict=False))
-            if delimiter != ",":
-                row = {name: text.replace(",", ".") if name in _NUMBERS else text for name, text in row.items()}
+            row = {"": text}
             try:
-                if len(cells) > len(columns):
-                    raise ValueError(f"found {len(cells)} cells, expected {len(columns)}")
+                row = named_cells(text, columns, delimiter)
+                if delimiter != ",":
+                    row = {name: cell.replace(",", ".") if name in _NUMBERS else cell for name, cell in row.items()}
                 yield LedgerRow(line, event_of(row, log.zone or zone), None)
             except ValueError as error:
-                raw = json.dumps(row, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "surrogatepass")
-                refused = Rejected(f"{log.source}:{line}", "csv/ledger", raw, f"bad-event: {error}", 0)
+                refused = Rejected(f"{log.source}:{line}", TOPIC, _kept(row, log.zone), f"bad-event: {error}", 0)
                 yield LedgerRow(line, None, refused)
+
+
+def _kept(row: dict[str, str], zone: tzinfo | None) -> bytes:
+    content = {"cells": row, "zone": getattr(zone, "key", None)}
+    return json.dumps(content, separators=(",", ":")).encode()
+
+
+def read_again(payload: bytes, zone: tzinfo) -> Event:
+    """The event of a refused row after a cure. Raises ``ValueError`` where it is still refused."""
+    content = json.loads(payload)
+    return event_of(content["cells"], ZoneInfo(content["zone"]) if content["zone"] else zone)
+
+
+def refused_text(event: Event) -> bytes:
+    """An event as a refused row, for the list of rejections."""
+    return _kept({name: text for name, text in row_of(event, ZoneInfo("UTC")).items() if text}, None)
 
 
 def write(events: Iterable[Event], stream: IO[str], zone: tzinfo) -> None:

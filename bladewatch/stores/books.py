@@ -117,6 +117,8 @@ class SqlBooks:
         table = tables.rejection
         for item in rejected:
             key = _rejection_key(item)
+            if item.source != "broker" and item.reason.startswith("conflict") and self._conflict_stands(item):
+                continue
             if item.source == "broker":
                 query = (
                     update(table)
@@ -138,6 +140,19 @@ class SqlBooks:
                 "payload": item.payload,
             }
             self._sql.execute(insert(table), row)
+
+    def _conflict_stands(self, item: Rejected) -> bool:
+        """Whether this losing report is listed already: from this file, or as one that had stood in the store."""
+        table = tables.rejection
+        same = select(table.c.id, table.c.source).where(
+            table.c.topic == item.topic, table.c.payload == item.payload, table.c.reason.startswith("conflict")
+        )
+        for row_id, source in self._sql.execute(same).all():
+            if source == "store" and item.source != "store":
+                self._sql.execute(update(table).where(table.c.id == row_id).values(source=item.source))
+            if source == "store" or item.source in ("store", source):
+                return True
+        return False
 
     def rejections(self, ids: Sequence[int] | None = None, with_replayed: bool = False) -> list[RejectedRow]:
         """Rejections in the order they came."""

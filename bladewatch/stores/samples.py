@@ -31,11 +31,6 @@ class SampleTable:
         self._sql = connection
         self._spots = spots
         self._strokes = strokes
-        self._packed_to: dict[int, int] = {}
-
-    def forget(self) -> None:
-        """After a rollback, or a change by another process."""
-        self._packed_to.clear()
 
     # Writing
 
@@ -102,12 +97,7 @@ class SampleTable:
     def _thaw_for(self, rows: list[tuple[int, int, float, int]]) -> None:
         """Unpack the hours that late samples fall into, so that their identities can be compared."""
         for number, hour in {(row[0], hour_of(row[1])) for row in rows}:
-            newest = self._packed_to.get(number)
-            if newest is None:
-                row = self._sql.execute("SELECT max(hour) FROM block WHERE series = ?", (number,)).fetchone()
-                newest = self._packed_to[number] = -(2**62) if row[0] is None else int(row[0])
-            if hour <= newest:
-                self._thaw(number, hour)
+            self._thaw(number, hour)
 
     def _thaw(self, number: int, hour: int) -> None:
         row = self._sql.execute("SELECT packed FROM block WHERE series = ? AND hour = ?", (number, hour)).fetchone()
@@ -132,20 +122,27 @@ class SampleTable:
             number = self._spots.series((wave.saw, wave.spindle), "waveform", wave.point)
             content = canonical_text(wave)
             digest = hashlib.sha256(content).hexdigest()
-            query = "SELECT digest, known_us FROM waveform WHERE series = ? AND ts_us = ?"
-            stands = self._sql.execute(query, (number, wave.ts_us)).fetchone()
-            if stands is not None and stands[0] == digest:
-                outcome.repeated += 1
-                if wave.known_us >= stands[1]:
-                    continue
-            elif stands is not None and (wave.known_us, digest) >= (stands[1], stands[0]):
-                outcome.conflicts.append(Conflict(wave, had_stood=False))
-                continue
-            else:
+            query = "SELECT digest, known_us, fs_hz, unit, samples FROM waveform WHERE series = ? AND ts_us = ?"
+            row = self._sql.execute(query, (number, wave.ts_us)).fetchone()
+            if row is None:
                 outcome.taken += 1
-            packed = zlib.compress(array("f", wave.samples).tobytes(), 6)
-            row = (number, wave.ts_us, wave.known_us, wave.fs_hz, wave.unit, len(wave.samples), digest, packed)
-            self._sql.execute("INSERT OR REPLACE INTO waveform VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+            elif row[0] == digest:
+                outcome.repeated += 1
+                if wave.known_us >= row[1]:
+                    continue
+            else:
+                values = array("d", b"" if row[4] is None else zlib.decompress(row[4]))
+                stands = Waveform(wave.saw, wave.spindle, wave.point, wave.ts_us, row[2], row[3], tuple(values), row[1])
+                if (wave.known_us, content) >= (stands.known_us, canonical_text(stands)):
+                    outcome.conflicts.append(Conflict(wave, had_stood=False))
+                    continue
+                outcome.taken += 1
+                outcome.conflicts.append(Conflict(stands, had_stood=True))
+            packed = zlib.compress(array("d", wave.samples).tobytes(), 6)
+            self._sql.execute(
+                "INSERT OR REPLACE INTO waveform VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                (number, wave.ts_us, wave.known_us, wave.fs_hz, wave.unit, len(wave.samples), digest, packed),
+            )
         return outcome
 
     # Reading
@@ -276,7 +273,6 @@ class SampleTable:
     def _put_block(self, number: int, hour: int, readings: list[Reading], known_us: int) -> None:
         row = (number, hour, len(readings), known_us, pack(readings))
         self._sql.execute("INSERT OR REPLACE INTO block VALUES (?, ?, ?, ?, ?)", row)
-        self._packed_to[number] = max(hour, self._packed_to.get(number, hour))
 
     def _expire_hour(self, number: int, hour: int) -> None:
         """Minutes with more than one reading become a summary; a reading alone in its minute stays for good."""

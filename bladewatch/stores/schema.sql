@@ -131,6 +131,6 @@ CREATE TABLE waveform (
     unit     TEXT    NOT NULL,
     n        INTEGER NOT NULL,
     digest   TEXT    NOT NULL,
-    samples  BLOB,             -- float32, zlib
+    samples  BLOB,             -- float64, zlib
     PRIMARY KEY (series, ts_us)
 ) WITHOUT ROWID;

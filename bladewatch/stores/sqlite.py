@@ -39,9 +39,8 @@ class SqliteSignals:
         self._samples = SampleTable(connection, self._spots, self._strokes)
 
     def forget(self) -> None:
-        """Drop what is remembered of numbers and packed hours."""
+        """Drop what is remembered of numbers."""
         self._spots.forget()
-        self._samples.forget()
 
     def append_samples(self, samples: Sequence[Sample]) -> Outcome:
         """Store samples; the identity decides what is new."""
@@ -115,23 +114,23 @@ class SqliteSignals:
 class SqliteStore:
     """``Store`` in one SQLite file. Not for use from several threads: open one each."""
 
-    def __init__(self, path: Path | str, site: str = "", read_only: bool = False) -> None:
+    def __init__(self, path: Path | str, site: str = "") -> None:
         self.path = path
-        self._connection = _connect(path, read_only)
+        self._connection = _connect(path)
         engine = create_engine("sqlite://", creator=lambda: self._connection, poolclass=StaticPool)
         self._books_connection = engine.connect().execution_options(isolation_level="AUTOCOMMIT")
         self._engine = engine
         self._depth = 0
         self.signals = SqliteSignals(self._connection)
         self.books = SqlBooks(self._books_connection)
-        if not read_only:
-            self._prepare(site)
+        self._prepare(site)
         self._check_version()
 
     def _prepare(self, site: str) -> None:
-        with self.transaction():
-            known = self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'meta'").fetchone()
-            if known is None:
+        if not self._exists():
+            with self.transaction():
+                if self._exists():  # another process was quicker
+                    return
                 for statement in _statements(resources.files(__package__).joinpath("schema.sql").read_text("utf-8")):
                     self._connection.execute(statement)
                 tables.metadata.create_all(self._books_connection)
@@ -144,6 +143,9 @@ class SqliteStore:
             with self.transaction():
                 migrations.STEPS[version](self._connection)
                 self._connection.execute("UPDATE meta SET value = ? WHERE name = 'schema_version'", (str(version),))
+
+    def _exists(self) -> bool:
+        return self._connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'meta'").fetchone() is not None
 
     def _version(self) -> int:
         query = select(tables.meta.c.value).where(tables.meta.c.name == "schema_version")
@@ -242,18 +244,9 @@ class SqliteStore:
         self._connection.close()
 
 
-def _connect(path: Path | str, read_only: bool) -> sqlite3.Connection:
+def _connect(path: Path | str) -> sqlite3.Connection:
     try:
-        if read_only:
-            if not Path(path).exists():
-                raise UnreachableError(
-                    f"{path}: no such database yet; bring data in with 'bladewatch import' or 'collect'"
-                )
-            connection = sqlite3.connect(
-                f"file:{path}?mode=rw", uri=True, isolation_level=None, check_same_thread=False
-            )
-        else:
-            connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
         connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
@@ -276,13 +269,13 @@ def _statements(script: str) -> list[str]:
     return found
 
 
-def open_store(url: str, base: Path, site: str = "", read_only: bool = False) -> SqliteStore:
+def open_store(url: str, base: Path, site: str = "") -> SqliteStore:
     """The store of a URL; relative paths are relative to ``base``. Raises ``UsageError``."""
     scheme, _, rest = url.partition("://")
     if scheme != "sqlite" or not rest.startswith("/"):
         raise UsageError(f"[store] url: found {url.rsplit('@', maxsplit=1)[-1]!r}, expected sqlite:///FILE")
     try:
-        return SqliteStore(base / rest[1:], site, read_only)
+        return SqliteStore(base / rest[1:], site)
     except BladewatchError:
         raise
     except Exception as error:

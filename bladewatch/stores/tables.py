@@ -127,6 +127,7 @@ rejection: Final = Table(
     Column("size", BigInteger, nullable=False),
     Column("payload", LargeBinary, comment="NULL: let go for room, the row and its count stay"),
     Column("replayed_us", BigInteger, comment="when it was cured and taken"),
+    Index("rejection_topic", "topic"),
     comment="what was not taken, and why",
 )
 
