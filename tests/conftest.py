@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -67,6 +68,18 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
     finally:
         process.terminate()
         process.wait(10)
+
+
+@pytest.fixture(scope="session")
+def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The configuration of the example shop, imported once for all tests by the command itself."""
+    folder = tmp_path_factory.mktemp("example")
+    source = Path(__file__).parent.parent / "fixtures" / "example"
+    for name in ("bladewatch.toml", "strokes.jsonl.gz", "ledger.csv"):
+        (folder / name).write_bytes((source / name).read_bytes())
+    command = [sys.executable, "-m", "bladewatch", "--config", str(folder / "bladewatch.toml"), "import"]
+    subprocess.run([*command, str(folder / "strokes.jsonl.gz"), str(folder / "ledger.csv")], check=True)
+    return folder / "bladewatch.toml"
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

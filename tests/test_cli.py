@@ -13,7 +13,6 @@ from shops import T0_US
 
 from collectors.instants import text_of
 
-ROOT = Path(__file__).parent.parent
 CONFIG = """
 [site]
 name = "hall"
@@ -321,19 +320,15 @@ def modules_after(*words: str, folder: Path) -> set[str]:
     return set(done.stdout.rpartition("MODULES")[2].split())
 
 
-def test_heavy_libraries_are_imported_only_where_they_are_used(run: Run, tmp_path: Path) -> None:
+def test_heavy_libraries_are_imported_only_where_they_are_used(run: Run, tmp_path: Path, example: Path) -> None:
     """``--help`` stays light; ``status`` computes with its fit stored, without scikit-learn, scipy.stats or pandas."""
     light = modules_after("--help", folder=tmp_path)
     assert not light & {"numpy", "sqlalchemy", "rich.console", "paho.mqtt.client", "pint", "sklearn", "scipy", "pandas"}
-    path = ROOT / "fixtures" / "example"
-    for name in ("bladewatch.toml", "strokes.jsonl.gz", "ledger.csv"):
-        (tmp_path / name).write_bytes((path / name).read_bytes())
-    run("import", "strokes.jsonl.gz", "ledger.csv")
     at = "2026-05-15 14:00"
-    told = json.loads(run("status", "--json", "--at", at).stdout)
+    told = json.loads(run("--config", str(example), "status", "--json", "--at", at).stdout)
     assert {saw["basis"] for saw in told["saws"]} == {"history+load"}
-    loaded = modules_after("status", "--json", "--at", at, folder=tmp_path)
+    loaded = modules_after("status", "--json", "--at", at, folder=example.parent)
     assert "numpy" in loaded
     assert not loaded & {"sklearn", "scipy.stats", "pandas"}
-    early = modules_after("status", "--json", "--at", "2026-03-20 14:00", folder=tmp_path)
+    early = modules_after("status", "--json", "--at", "2026-03-20 14:00", folder=example.parent)
     assert "sklearn" in early, "a fit was due there: the test would not see an import"

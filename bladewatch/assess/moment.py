@@ -45,6 +45,7 @@ class Moment:
         self._note_unknown_spots()
         self._reader = CycleReader(config, store, now_us, keep)
         self._trained: dict[str, Training] = {}
+        self._spares_given: set[str] = set()
 
     def review(self) -> Review:
         """Assess every saw and spindle."""
@@ -132,7 +133,7 @@ class Moment:
             seen=seen,
             coverage=self._coverage(state, spot, cycle),
             last_message_us=last_us,
-            spare=self._spare(plate.blade_type),
+            spare=self._spare(plate.blade_type) if verdict in ("prepare", "change", "act") else None,
         )
 
     def _without_blade(self, spot: Spot, seen: str, last_us: int | None) -> Assessment:
@@ -254,10 +255,11 @@ class Moment:
         return self._store.signals.count(spot, after_us, until_us, self._now_us)
 
     def _spare(self, blade_type: str | None) -> str | None:
-        """A sharp plate of the type, with its place."""
-        for plate_id in sorted(self._fleet.plates):
+        """A sharp plate of the type that no other saw was given, with its place."""
+        for plate_id in sorted(self._fleet.plates.keys() - self._spares_given):
             plate = self._fleet.plates[plate_id]
             if plate.blade_type == blade_type and plate.state == "sharp" and not plate.cracked:
+                self._spares_given.add(plate.id)
                 return plate.id if plate.place is None else f"{plate.id} in {plate.place}"
         return None
 
