@@ -128,8 +128,7 @@ class Service:
         from bladewatch.assess.moment import Moment
 
         self.store.refresh_idle(ALL_KNOWN_US)
-        with self.store.transaction():
-            yield from Moment(self.config, self.store, ALL_KNOWN_US, keep=True).bring_up_to_date()
+        yield from Moment(self.config, self.store, ALL_KNOWN_US, keep=True).bring_up_to_date()
 
     def rebuild(self) -> Iterator[str]:
         """Throw away all that is kept for speed and make it anew from the facts."""

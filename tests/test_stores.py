@@ -285,6 +285,31 @@ def test_every_schema_version_left_a_database_that_opens(tmp_path: Path) -> None
         opened.close()
 
 
+def test_a_migration_and_its_record_are_one_transaction(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A step that fails leaves the version it found; one that succeeds is recorded and not run again."""
+    from bladewatch.stores import migrations, tables
+
+    path = tmp_path / "a.db"
+    SqliteStore(path).close()
+    runs = []
+
+    def step(connection: sqlite3.Connection) -> None:
+        connection.execute("CREATE TABLE added (x)")
+        runs.append(1)
+        if len(runs) == 1:
+            raise RuntimeError("half way")
+
+    monkeypatch.setitem(migrations.STEPS, 2, step)
+    monkeypatch.setattr(tables, "SCHEMA_VERSION", 2)
+    with pytest.raises(RuntimeError):
+        SqliteStore(path)
+    for _ in range(2):
+        opened = SqliteStore(path)
+        assert opened._version() == 2
+        opened.close()
+    assert len(runs) == 2
+
+
 def test_a_newer_schema_and_a_foreign_file_are_refused_with_the_cure(tmp_path: Path) -> None:
     """Somebody who downgrades is told what to do."""
     opened = SqliteStore(tmp_path / "a.db")

@@ -53,14 +53,19 @@ class Moment:
         return Review(self._now_us, tuple(found), tuple(self._fleet.problems))
 
     def bring_up_to_date(self) -> Iterator[str]:
-        """Make the checkpoints of every cycle and the fit of every blade type; yields a line for each plate."""
+        """Make the checkpoints of every cycle and the fit of every blade type; yields a line for each plate.
+
+        Each plate is a transaction of its own, so that a collector beside never waits long.
+        """
         for plate in self._fleet.plates.values():
-            for cycle in plate.cycles:
-                self._reader.at(cycle, plate.blade_type, self._now_us if cycle.open else cycle.ended_us or 0)
+            with self._store.transaction():
+                for cycle in plate.cycles:
+                    self._reader.at(cycle, plate.blade_type, self._now_us if cycle.open else cycle.ended_us or 0)
             if plate.cycles:
                 yield f"plate {plate.id}: {len(plate.cycles)} cycles"
         for blade_type in self._config.blade_types:
-            self._training(blade_type)
+            with self._store.transaction():
+                self._training(blade_type)
 
     def _note_unknown_spots(self) -> None:
         """Records of saws and spindles that the configuration lacks."""
