@@ -32,7 +32,9 @@ CONFIG_VARIABLE: Final = "BLADEWATCH_CONFIG"
 CONFIG_NAME: Final = "bladewatch.toml"
 ALL_KNOWN_US: Final = 2**60
 """Later than any fact: what is kept for speed is made from everything that is stored."""
-REVIEW_EVERY_US: Final = MINUTE_US
+REVIEW_EVERY_US: Final = MINUTE_US // 3
+SILENT_REVIEW_US: Final = MINUTE_US
+"""A saw that falls silent brings no news, so the collector also looks when nothing came."""
 TIDY_EVERY_US: Final = 60 * MINUTE_US
 IMPORT_BATCH: Final = 2000
 CLOCK_REASONS: Final = ("clock-past", "clock-ahead")
@@ -350,7 +352,7 @@ class _Upkeep:
         self._translator = translator
         self._say = say
         self._trouble = trouble
-        self._next_review_us = 0
+        self._reviewed_us = 0
         self._next_tidy_us = 0
         self.stored = False
 
@@ -358,9 +360,10 @@ class _Upkeep:
         now_us = self._service.clock()
         for missing in self._translator.numbers.overdue(now_us):
             self._trouble(f"{missing.topic}: the publisher's numbers {missing.first} to {missing.last} never came")
-        if self.stored and now_us >= self._next_review_us:
+        since_us = now_us - self._reviewed_us
+        if since_us >= (REVIEW_EVERY_US if self.stored else SILENT_REVIEW_US):
             self.stored = False
-            self._next_review_us = now_us + REVIEW_EVERY_US
+            self._reviewed_us = now_us
             self._review(now_us)
         if now_us >= self._next_tidy_us:
             self._next_tidy_us = now_us + TIDY_EVERY_US

@@ -165,3 +165,33 @@ def test_the_collector_waits_for_an_absent_broker(
     assert "not reached" in waiting.process.stderr.read()
     for stream in (waiting.process.stdout, waiting.process.stderr):
         stream.close()
+
+
+def test_the_collector_says_an_alert_once_when_a_blade_nears_its_limit(
+    tmp_path: Path, mosquitto: Mosquitto, collector: Callable[..., Collector]
+) -> None:
+    """Saw, plate, what to do and why, on a line of its own; kept as raised."""
+    running = collector("[retention]\nkeep_raw_days = 9")
+    running.wait_ready()
+    text = (tmp_path / "bladewatch.toml").read_text().replace('id="T"', 'id="T"\nsite_limit_area_m2=0.2')
+    assert running.end(signal.SIGTERM) == 0
+    (tmp_path / "bladewatch.toml").write_text(text)
+    base = [sys.executable, "-m", "bladewatch", "--config", str(tmp_path / "bladewatch.toml")]
+    subprocess.run([*base, "blade", "opened", "A-1", "--type", "T"], check=True, capture_output=True)
+    subprocess.run([*base, "blade", "mounted", "A-1", "--saw", "S1"], check=True, capture_output=True)
+    running = Collector(tmp_path / "bladewatch.toml")
+    try:
+        running.wait_ready()
+        now_ms = int(time.time() * 1000)
+        lines = [json.dumps({"ts": now_ms + i, "stroke": i, "alloy": "6063", "area_mm2": 500}) for i in range(1, 381)]
+        mosquitto.publish("bladewatch/1/hall/S1/cut", "\n".join(lines) + "\n")
+        until = time.monotonic() + 60
+        while not any(line.startswith("alert") for line in running.lines) and time.monotonic() < until:
+            time.sleep(0.2)
+        (alert,) = [line for line in running.lines if line.startswith("alert")]
+        assert alert.startswith("alert prepare: saw S1: get a spare ready for blade A-1")
+        assert running.end(signal.SIGTERM) == 0
+    finally:
+        running.process.kill()
+        for stream in (running.process.stdout, running.process.stderr):
+            stream.close()

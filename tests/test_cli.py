@@ -203,14 +203,24 @@ def test_a_file_that_breaks_off_gives_what_stood_before_and_says_so(run: Run, tm
 
 def test_blade_events_by_command(run: Run) -> None:
     """Each is written with the time it was entered; a doubtful record is written and questioned."""
-    (event,) = json.loads(run("blade", "opened", "A-1", "--type", "T", "--set", "cost=380.10", "--json").stdout)
+    (event,) = json.loads(run("blade", "opened", "A-1", "--type", "T", "--cost", "380.10", "--json").stdout)
     assert (event["event"], event["plate"], event["cost"]) == ("opened", "A-1", "380.10")
     assert event["entered"] >= event["at"]
     run("blade", "mounted", "A-1", "--saw", "S1")
     done = run("blade", "mounted", "A-2", "--saw", "S1")
     assert "but look: mounted A-2: plate A-1 was still recorded there" in done.stdout
     assert "expected one of opened" in run("blade", "fitted", "A-1", code=2).stderr
-    assert "COLUMN=VALUE" in run("blade", "opened", "A-3", "--set", "colour=red", code=2).stderr
+    assert "cost: found 'lots'" in run("blade", "bought", "--plate", "A-3", "--cost", "lots", code=2).stderr
+    (last,) = json.loads(run("blade", "inspected", "--plate", "A-1", "--wear-um", "212", "--by", "M7", "--json").stdout)
+    assert (last["plate"], last["wear_um"], last["by"]) == ("A-1", "212", "M7")
+
+
+def test_every_column_of_the_ledger_is_an_option(run: Run) -> None:
+    """What CSV can say, the command can say."""
+    from bladewatch.ledger.events import COLUMNS
+
+    said = run("blade", "--help").stdout
+    assert [name for name in COLUMNS if f"--{name.replace('_', '-')}" not in said] == ["event", "entered"]
 
 
 @pytest.mark.parametrize(

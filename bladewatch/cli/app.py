@@ -25,6 +25,7 @@ store_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Upkee
 app.add_typer(rejects_app, name="rejects")
 app.add_typer(store_app, name="store")
 
+Cell = Annotated[Optional[str], typer.Option()]  # noqa: UP045
 JsonFlag = Annotated[bool, typer.Option("--json", help="Answer in JSON on stdout, nothing else there.")]
 
 
@@ -109,14 +110,18 @@ def rejects(context: typer.Context, as_json: JsonFlag = False) -> None:
 
 
 @rejects_app.command("show")
-def rejects_show(context: typer.Context, number: Annotated[int, typer.Argument(help="Id of the rejection.")]) -> None:
+def rejects_show(
+    context: typer.Context,
+    number: Annotated[int, typer.Argument(help="Id of the rejection.")],
+    as_json: JsonFlag = False,
+) -> None:
     """Print the kept bytes of one rejection.
 
     Example: bladewatch rejects show 12
     """
     from bladewatch.cli.taking import show_reject
 
-    show_reject(context.obj, number)
+    show_reject(context.obj, number, as_json)
 
 
 @rejects_app.command("replay")
@@ -157,35 +162,51 @@ def status(
 def blade(
     context: typer.Context,
     event: Annotated[str, typer.Argument(help="mounted, dismounted, opened, bought, received, sent, returned, …")],
-    plate: Annotated[Optional[str], typer.Argument(help="The etched number.")] = None,  # noqa: UP045
-    plate_option: Annotated[Optional[str], typer.Option("--plate", hidden=True)] = None,  # noqa: UP045
-    saw: Annotated[Optional[str], typer.Option(help="The saw.")] = None,  # noqa: UP045
-    spindle: Annotated[Optional[str], typer.Option(help="The spindle of a saw with two blades.")] = None,  # noqa: UP045
+    number: Annotated[Optional[str], typer.Argument(help="The etched number; or --plate.", metavar="[PLATE]")] = None,  # noqa: UP045
+    plate: Cell = None,
     at: Annotated[Optional[str], typer.Option(help="When it happened; default now, without offset site time.")] = None,  # noqa: UP045
+    saw: Cell = None,
+    spindle: Cell = None,
     reason: Annotated[Optional[str], typer.Option(help="Why it came off: worn-plan, worn-burr, chipped, …")] = None,  # noqa: UP045
     blade_type: Annotated[Optional[str], typer.Option("--type", "--blade-type", help="The blade type.")] = None,  # noqa: UP045
-    field: Annotated[
-        Optional[list[str]],  # noqa: UP045
-        typer.Option("--set", help="Any other ledger column, like --set wear_um=212 --set by=M7."),
+    planned: Annotated[Optional[str], typer.Option(help="yes or no.")] = None,  # noqa: UP045
+    minutes: Cell = None,
+    wear_um: Annotated[Optional[str], typer.Option(help="Flank wear measured at the bench.")] = None,  # noqa: UP045
+    stock_removed_um: Cell = None,
+    kerf_mm: Cell = None,
+    diameter_mm: Cell = None,
+    tips_replaced: Cell = None,
+    tips_chipped: Cell = None,
+    batch: Cell = None,
+    supplier: Cell = None,
+    cost: Cell = None,
+    tax: Cell = None,
+    freight: Cell = None,
+    currency: Cell = None,
+    fx_rate: Cell = None,
+    document: Cell = None,
+    place: Cell = None,
+    corrects: Annotated[
+        str | None, typer.Option(help="Id of the event that this one replaces or withdraws.")
     ] = None,
+    regrinds: Cell = None,
+    used_share: Cell = None,
+    counter: Cell = None,
+    by: Cell = None,
+    note: Cell = None,
+    id: Annotated[Optional[str], typer.Option("--id", help="An id of your own; else one is made.")] = None,  # noqa: UP045, A002
     as_json: JsonFlag = False,
 ) -> None:
-    """Write one event of a blade into the ledger.
+    """Write one event of a blade into the ledger; the options are the ledger's columns.
 
     Example: bladewatch blade dismounted A-0417 --saw S3 --reason worn-burr
     """
     from bladewatch.cli.taking import record
+    from bladewatch.ledger.events import COLUMNS
 
-    row: dict[str, Any] = {
-        "event": event,
-        "plate": plate or plate_option,
-        "saw": saw,
-        "spindle": spindle,
-        "at": at,
-        "reason": reason,
-        "blade_type": blade_type,
-    }
-    record(context.obj, row, field or [], as_json)
+    given: dict[str, Any] = dict(locals())
+    row = {name: given[name] for name in COLUMNS if given.get(name) is not None}
+    record(context.obj, row if number is None else row | {"plate": number}, as_json)
 
 
 @store_app.command("rebuild")

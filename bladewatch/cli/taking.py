@@ -130,7 +130,7 @@ def list_rejects(config_path: Path | None, as_json: bool) -> None:
     print(f"{len(rows)} refused. After a cure: bladewatch rejects replay [ID …]" if rows else "nothing was refused")
 
 
-def show_reject(config_path: Path | None, number: int) -> None:
+def show_reject(config_path: Path | None, number: int, as_json: bool) -> None:
     """Print the bytes of a rejection as they came."""
     from bladewatch.errors import UsageError
     from bladewatch.service import Service
@@ -141,7 +141,10 @@ def show_reject(config_path: Path | None, number: int) -> None:
         raise UsageError(f"no rejection has the id {number}; see 'bladewatch rejects'")
     if rows[0].payload is None:
         raise UsageError(f"the bytes of rejection {number} were let go for room; its count stays")
-    sys.stdout.buffer.write(rows[0].payload + b"\n")
+    if as_json:
+        _json({"id": number, "topic": rows[0].topic, "payload": rows[0].payload.decode("utf-8", "backslashreplace")})
+    else:
+        sys.stdout.buffer.write(rows[0].payload + b"\n")
 
 
 def replay(config_path: Path | None, numbers: list[int] | None, receipt_time: bool, as_json: bool) -> int:
@@ -162,20 +165,12 @@ def replay(config_path: Path | None, numbers: list[int] | None, receipt_time: bo
     return 1 if left else 0
 
 
-def record(config_path: Path | None, row: dict[str, Any], fields: list[str], as_json: bool) -> None:
+def record(config_path: Path | None, cells: dict[str, str], as_json: bool) -> None:
     """Write a ledger event and say what the record looks like then."""
-    from bladewatch.errors import UsageError
-    from bladewatch.ledger.events import COLUMNS, row_of
+    from bladewatch.ledger.events import row_of
     from bladewatch.ledger.fold import fold
     from bladewatch.service import Service
 
-    cells = {name: value for name, value in row.items() if value is not None}
-    for text in fields:
-        name, equals, value = text.partition("=")
-        if not equals or name not in COLUMNS or name == "entered":
-            known = ", ".join(column for column in COLUMNS if column != "entered")
-            raise UsageError(f"--set: found {text!r}, expected COLUMN=VALUE with one of {known}")
-        cells[name] = value
     with Service.open(config_path) as service:
         event = service.record(cells)
         written = row_of(event, service.zone)

@@ -53,10 +53,8 @@ def render(
     zone = config.zone
     needing = sum(a.verdict in ("act", "change", "prepare") for a in assessments)
     need = "nobody is needed" if not needing else f"{needing} need{'s' if needing == 1 else ''} you"
-    lines = [
-        Line(f"{day_text(at_us, zone)}   {config.site.name}   {len(assessments)} spindles, {need}", "bold"),
-        Line(""),
-    ]
+    count = f"{len(assessments)} spindle{'s' if len(assessments) != 1 else ''}"
+    lines = [Line(f"{day_text(at_us, zone)}   {config.site.name}   {count}, {need}", "bold"), Line("")]
     for assessment in in_order(assessments):
         lines.extend(_saw(config, assessment, at_us, width, plain))
     if alerts:
