@@ -186,9 +186,7 @@ def blade(
     fx_rate: Cell = None,
     document: Cell = None,
     place: Cell = None,
-    corrects: Annotated[
-        str | None, typer.Option(help="Id of the event that this one replaces or withdraws.")
-    ] = None,
+    corrects: Annotated[str | None, typer.Option(help="Id of the event that this one replaces or withdraws.")] = None,
     regrinds: Cell = None,
     used_share: Cell = None,
     counter: Cell = None,
