@@ -15,7 +15,7 @@ import msgspec
 
 from bladewatch.config.decode import load
 from bladewatch.config.tables import Config
-from bladewatch.errors import UsageError
+from bladewatch.errors import UnreachableError, UsageError
 from bladewatch.ledger import rows as ledger_rows
 from bladewatch.ledger.events import Event, event_of, site_instant
 from bladewatch.pipeline import enter, ingest
@@ -37,6 +37,7 @@ SILENT_REVIEW_US: Final = MINUTE_US
 """A saw that falls silent brings no news, so the collector also looks when nothing came."""
 TIDY_EVERY_US: Final = 60 * MINUTE_US
 IMPORT_BATCH: Final = 2000
+RETRY_S: Final = 2.0
 CLOCK_REASONS: Final = ("clock-past", "clock-ahead")
 
 Clock = Callable[[], int]
@@ -326,8 +327,18 @@ class Service:
         upkeep = _Upkeep(self, translator, say, trouble)
 
         def take(batch: Batch) -> None:
-            ingest(batch, self.store, self.config.site.name)
-            upkeep.stored = True
+            """Store, and try again while the database cannot be written: nothing is acknowledged meanwhile."""
+            while True:
+                try:
+                    ingest(batch, self.store, self.config.site.name)
+                except UnreachableError as error:
+                    if stopping:
+                        raise
+                    trouble(f"not stored, trying again: {error}")
+                    time.sleep(RETRY_S)
+                else:
+                    upkeep.stored = True
+                    return
 
         subscriber = Subscriber(
             broker,
@@ -337,8 +348,14 @@ class Service:
             on_trouble=trouble,
             clock_us=self.clock,
         )
+        stopping: list[int] = []
+
+        def stop(number: int, _frame: object) -> None:
+            stopping.append(number)
+            subscriber.stop()
+
         for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: subscriber.stop())
+            signal.signal(number, stop)
         subscriber.run(idle=upkeep.turn)
 
 
@@ -357,7 +374,13 @@ class _Upkeep:
         self.stored = False
 
     def turn(self) -> None:
-        now_us = self._service.clock()
+        """Do what is due; a database that is busy or full is told and tried again."""
+        try:
+            self._turn(self._service.clock())
+        except UnreachableError as error:
+            self._trouble(f"upkeep put off: {error}")
+
+    def _turn(self, now_us: int) -> None:
         for missing in self._translator.numbers.overdue(now_us):
             self._trouble(f"{missing.topic}: the publisher's numbers {missing.first} to {missing.last} never came")
         since_us = now_us - self._reviewed_us

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -149,6 +150,24 @@ def test_bad_input_is_listed_and_the_collector_lives_on(
     rows = json.loads(done.stdout)
     assert {row["reason"].partition(":")[0] for row in rows} == set(bad)
     assert all(row["count"] == 1 and row["source"] == "broker" for row in rows)
+
+
+def test_a_database_that_cannot_be_written_is_waited_for(
+    tmp_path: Path, mosquitto: Mosquitto, collector: Callable[..., Collector]
+) -> None:
+    """Held by another program for a while: nothing is acknowledged meanwhile, and nothing is lost."""
+    running = collector()
+    running.wait_ready()
+    mosquitto.publish("bladewatch/1/hall/S1/cut", cut(1) + "\n")
+    assert settle(tmp_path, 1) == [1]
+    holder = sqlite3.connect(tmp_path / "bladewatch.sqlite", isolation_level=None)
+    holder.execute("BEGIN EXCLUSIVE")
+    mosquitto.publish("bladewatch/1/hall/S1/cut", "\n".join(cut(i) for i in range(2, 300)) + "\n")
+    time.sleep(1)
+    holder.execute("ROLLBACK")
+    holder.close()
+    assert settle(tmp_path, 299) == list(range(1, 300))
+    assert running.end(signal.SIGTERM) == 0
 
 
 def test_the_collector_waits_for_an_absent_broker(

@@ -155,6 +155,25 @@ def test_nothing_of_a_failed_transaction_stays(store: Store) -> None:
         assert store.signals.append_samples([sample(0, 1.0)]).taken == 1
 
 
+def test_a_full_disk_is_told_as_such_and_leaves_the_store_usable(tmp_path: Path) -> None:
+    """The transaction is undone, and when there is room again the same facts are taken."""
+    opened = SqliteStore(tmp_path / "a.db")
+    pages = opened._connection.execute("PRAGMA page_count").fetchone()[0]
+    opened._connection.execute(f"PRAGMA max_page_count = {pages}")
+    strokes = [stroke(i, i, part="P" * 100) for i in range(3000)]
+
+    def fill() -> None:
+        with opened.transaction():
+            opened.signals.append_strokes(strokes)
+
+    with pytest.raises(UnreachableError, match="full"):
+        fill()
+    opened._connection.execute("PRAGMA max_page_count = 1000000")
+    fill()
+    assert len(list(opened.signals.strokes(SPOT, 0, ALWAYS, ALWAYS))) == 3000
+    opened.close()
+
+
 def test_roll_ups_are_the_same_in_order_out_of_order_and_rebuilt(store: Store) -> None:
     """Onto what stands, or anew from the rows: one result."""
     strokes = [

@@ -12,6 +12,7 @@ from importlib import resources
 from pathlib import Path
 
 from sqlalchemy import create_engine, insert, select
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import StaticPool
 
 from bladewatch.errors import BladewatchError, UnreachableError, UsageError
@@ -173,9 +174,12 @@ class SqliteStore:
         self._depth = 1
         try:
             yield
-        except BaseException:
-            self._connection.execute("ROLLBACK")
+        except BaseException as error:
+            if self._connection.in_transaction:  # a full disk rolls back by itself
+                self._connection.execute("ROLLBACK")
             self.signals.forget()
+            if isinstance(error, sqlite3.OperationalError | OperationalError):
+                raise UnreachableError(f"{self.path}: {error}") from error
             raise
         else:
             self._execute("COMMIT")
