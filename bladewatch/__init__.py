@@ -12,6 +12,7 @@ The map, from the wire to the screen:
 - ``bladewatch.pipeline``   the program on one page: ``ingest`` and ``review``
 - ``bladewatch.screens``    assessments to words, rulers and tables
 - ``bladewatch.service``    the only place where configuration meets stores, collectors and the clock
+- ``bladewatch.living``     the collector's life
 - ``bladewatch.cli``        commands: parse, one call, render, exit code
 
 bladewatch watches. It commands no machine, and nothing it prints is fit for an interlock.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import signal
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -15,14 +14,13 @@ import msgspec
 
 from bladewatch.config.decode import load
 from bladewatch.config.tables import Config
-from bladewatch.errors import UnreachableError, UsageError
+from bladewatch.errors import UsageError
 from bladewatch.ledger import rows as ledger_rows
 from bladewatch.ledger.events import Event, event_of, site_instant
 from bladewatch.pipeline import enter, ingest
 from bladewatch.stores.protocols import RejectedRow, Store
 from collectors.facts import Batch, Fact, Stroke
 from collectors.fields import Site
-from collectors.instants import MINUTE_US
 from collectors.logfile import LogFile, Row, Unreadable, broken_file_errors, decode_cells, open_log, rows
 from collectors.mapping import Translator
 from collectors.payloads import Message
@@ -32,12 +30,7 @@ CONFIG_VARIABLE: Final = "BLADEWATCH_CONFIG"
 CONFIG_NAME: Final = "bladewatch.toml"
 ALL_KNOWN_US: Final = 2**60
 """Later than any fact: what is kept for speed is made from everything that is stored."""
-REVIEW_EVERY_US: Final = MINUTE_US // 3
-SILENT_REVIEW_US: Final = MINUTE_US
-"""A saw that falls silent brings no news, so the collector also looks when nothing came."""
-TIDY_EVERY_US: Final = 60 * MINUTE_US
 IMPORT_BATCH: Final = 2000
-RETRY_S: Final = 2.0
 CLOCK_REASONS: Final = ("clock-past", "clock-ahead")
 
 Clock = Callable[[], int]
@@ -300,121 +293,6 @@ class Service:
         message = Message(row.topic, payload, row.received_us or None, f"replay:{row.id}", receipt_time)
         facts, rejected = translator.decode(message)
         return facts, [], [item.reason for item in rejected]
-
-    # Living
-
-    def collect(self, say: Callable[[str], None], trouble: Callable[[str], None]) -> None:
-        """Subscribe and store until SIGTERM or SIGINT; alerts are said once when they are raised."""
-        from collectors.mqtt import Broker, Subscriber
-
-        mqtt = self.config.mqtt
-        password = None
-        if mqtt.password_env is not None:
-            password = os.environ.get(mqtt.password_env)
-            if password is None:
-                raise UsageError(f"[mqtt] password_env: the variable {mqtt.password_env} is not set")
-        broker = Broker(
-            host=mqtt.host,
-            port=mqtt.port,
-            tls=mqtt.tls,
-            username=mqtt.username,
-            password=password,
-            shared_group=mqtt.shared_group,
-            client_id=mqtt.client_id or f"bladewatch-{self.config.site.name}",
-            version=5 if mqtt.version == "5" else 4,
-        )
-        translator = self.translator()
-        upkeep = _Upkeep(self, translator, say, trouble)
-
-        def take(batch: Batch) -> None:
-            """Store, and try again while the database cannot be written: nothing is acknowledged meanwhile."""
-            while True:
-                try:
-                    ingest(batch, self.store, self.config.site.name)
-                except UnreachableError as error:
-                    if stopping:
-                        raise
-                    trouble(f"not stored, trying again: {error}")
-                    time.sleep(RETRY_S)
-                else:
-                    upkeep.stored = True
-                    return
-
-        subscriber = Subscriber(
-            broker,
-            translator,
-            take,
-            on_ready=lambda: say(f"ready: subscribed at {mqtt.host}:{mqtt.port} for site {self.config.site.name}"),
-            on_trouble=trouble,
-            clock_us=self.clock,
-        )
-        stopping: list[int] = []
-
-        def stop(number: int, _frame: object) -> None:
-            stopping.append(number)
-            subscriber.stop()
-
-        for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, stop)
-        subscriber.run(idle=upkeep.turn)
-
-
-class _Upkeep:
-    """What the collector does between batches: reviews once a minute, upkeep of the store once an hour."""
-
-    def __init__(
-        self, service: Service, translator: Translator, say: Callable[[str], None], trouble: Callable[[str], None]
-    ) -> None:
-        self._service = service
-        self._translator = translator
-        self._say = say
-        self._trouble = trouble
-        self._reviewed_us = 0
-        self._next_tidy_us = 0
-        self.stored = False
-
-    def turn(self) -> None:
-        """Do what is due; a database that is busy or full is told and tried again."""
-        try:
-            self._turn(self._service.clock())
-        except UnreachableError as error:
-            self._trouble(f"upkeep put off: {error}")
-
-    def _turn(self, now_us: int) -> None:
-        for missing in self._translator.numbers.overdue(now_us):
-            self._trouble(f"{missing.topic}: the publisher's numbers {missing.first} to {missing.last} never came")
-        since_us = now_us - self._reviewed_us
-        if since_us >= (REVIEW_EVERY_US if self.stored else SILENT_REVIEW_US):
-            self.stored = False
-            self._reviewed_us = now_us
-            self._review(now_us)
-        if now_us >= self._next_tidy_us:
-            self._next_tidy_us = now_us + TIDY_EVERY_US
-            kept = self._service.config.retention
-            mb = 1024 * 1024
-            self._service.store.refresh_idle(now_us)
-            self._service.store.tidy(now_us, kept.keep_raw_days, kept.rejections_mb * mb, kept.waveforms_mb * mb)
-
-    def _review(self, now_us: int) -> None:
-        from bladewatch.alerts import judge
-
-        service = self._service
-        review = service.review(now_us, keep=True)
-        for alert in judge(review.assessments, now_us, service.zone):
-            row = {
-                "key": alert.key,
-                "level": alert.level,
-                "cause": alert.cause,
-                "saw": alert.saw,
-                "plate": alert.plate,
-                "raised_us": alert.raised_us,
-                "known_us": now_us,
-                "text": alert.text,
-            }
-            with service.store.transaction():
-                new = service.store.books.raise_alert(row)
-            if new:
-                self._say(f"alert {alert.level}: {alert.text}")
 
 
 class _Stays(Exception):

@@ -64,10 +64,12 @@ def collect(context: typer.Context) -> None:
 
     Example: bladewatch --config shop/bladewatch.toml collect
     """
+    from bladewatch.living import collect as live
     from bladewatch.service import Service
 
     with Service.open(context.obj) as service:
-        service.collect(
+        live(
+            service,
             say=lambda text: print(text, flush=True),
             trouble=lambda text: print(text, file=sys.stderr, flush=True),
         )
