@@ -16,7 +16,7 @@ from bladewatch.units import area_text, m2_of
 STYLES: Final = {
     "act": "bold red",
     "change": "bold red",
-    "prepare": "bold yellow",
+    "prepare": "bold dark_orange",
     "cannot-tell": "bold",
     "good": "green",
 }
