@@ -238,6 +238,22 @@ def test_config_text_is_the_one_the_tests_mean() -> None:
     assert '"P3"' not in CONFIG
 
 
+def test_an_answer_that_rests_on_summaries_says_so(shop: Shop) -> None:
+    """After keep_raw_days the readings have gone; idle power stays the same, and the answer tells its ground."""
+    shop.event(-10, "opened", "A", blade_type="T")
+    shop.event(-5, "mounted", "A", saw="S1")
+    shop.take(*(Sample("S1", "1", "power_kw", "", minute(i / 10), 2.0, minute(i / 10)) for i in range(600)))
+    strokes = [stroke(i, 70 + i, part="P1", mean_power_kw=2.1 if i % 3 else 9.0, duration_s=2.0) for i in range(1, 30)]
+    shop.take(*strokes)
+    before = shop.status(200)["S1", "1"]
+    assert before.cuts == 9
+    shop.service.store.tidy(minute(100 * DAY), 90, 2**40, 2**40)
+    after = shop.status(200)["S1", "1"]
+    assert after.cuts == 9
+    assert not any("rests on summaries" in reason for reason in before.reasons)
+    assert any("rests on summaries" in reason for reason in after.reasons)
+
+
 def test_a_shop_that_knows_no_area_cannot_tell(shop: Shop) -> None:
     """Strokes of parts that no table knows are no reason to call a blade good."""
     shop.event(-10, "opened", "A", blade_type="T")

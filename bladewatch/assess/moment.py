@@ -14,7 +14,7 @@ from bladewatch.config.tables import BladeType, Config
 from bladewatch.ledger.fold import Cycle, Fleet, Mount, Plate, Problem, fold
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.protocols import Spot, Store
-from collectors.instants import HOUR_US, MINUTE_US
+from collectors.instants import HOUR_US, MINUTE_US, to_datetime
 from collectors.signals import STATES
 from models.cycle import CycleState
 from models.energy import Index
@@ -111,6 +111,10 @@ class Moment:
             reasons.insert(0, "not seen: the saw was running when its messages stopped")
             verdict = "cannot-tell" if verdict == "good" else verdict
         reasons.extend(self._record_problems(plate, spot))
+        summarised_us = self._store.signals.summarised_to(spot)
+        if summarised_us is not None and summarised_us > cycle.opened_us:
+            day = to_datetime(summarised_us, self._config.zone).date().isoformat()
+            reasons.append(f"idle power up to {day} rests on summaries a minute, the readings have gone")
         since_us = mount.from_us if verdict == "act" else self._since(life, verdict, mount)
         return Assessment(
             saw=spot[0],

@@ -163,6 +163,10 @@ class Signals(Protocol):
         """Raw readings with ``after_us`` < ts ≤ ``until_us``."""
         ...
 
+    def summarised_to(self, spot: Spot) -> int | None:
+        """Up to when readings of power have become summaries a minute; None where none have."""
+        ...
+
     def latest(self, spot: Spot, until_us: int, known_us: int) -> dict[tuple[str, str], Reading]:
         """The last reading of each signal and point."""
         ...

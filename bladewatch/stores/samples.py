@@ -186,6 +186,16 @@ class SampleTable:
                 return fit[-1]
         return best
 
+    def summarised_to(self, spot: Spot) -> int | None:
+        """Up to when readings of power have become summaries a minute; None where none have."""
+        found = []
+        for signal in POWER_SIGNALS:
+            number = self._spots.find_series(spot, signal, "")
+            row = self._sql.execute("SELECT max(minute) FROM minute WHERE series = ?", (number,)).fetchone()
+            if row[0] is not None:
+                found.append((int(row[0]) + 1) * MINUTE_US)
+        return max(found, default=None)
+
     # Idle power
 
     def mark_idle(self, strokes: Iterable[tuple[Spot, int]]) -> None:

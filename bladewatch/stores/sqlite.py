@@ -27,7 +27,7 @@ from collectors.facts import Sample, Stroke, Waveform
 from collectors.instants import DAY_US
 
 BUSY_MS = 60_000
-PACK_STEP = 200
+PACK_STEP = 10
 """Hours packed in one transaction: small steps, so that the collector never waits long."""
 
 
@@ -90,6 +90,10 @@ class SqliteSignals:
     ) -> list[Reading]:
         """Raw readings with ``after_us`` < ts ≤ ``until_us``."""
         return self._samples.readings(spot, signal, point, after_us, until_us, known_us)
+
+    def summarised_to(self, spot: Spot) -> int | None:
+        """Up to when readings of power have become summaries."""
+        return self._samples.summarised_to(spot)
 
     def latest(self, spot: Spot, until_us: int, known_us: int) -> dict[tuple[str, str], Reading]:
         """The last reading of each signal and point."""
