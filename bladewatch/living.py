@@ -118,7 +118,9 @@ class _Upkeep:
         from bladewatch.alerts import judge
 
         service = self._service
-        review = service.review(now_us, keep=True)
+        for _ in service.bring_up_to_date(open_only=True):
+            pass
+        review = service.review(now_us)
         for alert in judge(review.assessments, now_us, service.zone):
             row = {
                 "key": alert.key,

@@ -28,8 +28,6 @@ from collectors.signals import SENTINELS
 
 CONFIG_VARIABLE: Final = "BLADEWATCH_CONFIG"
 CONFIG_NAME: Final = "bladewatch.toml"
-ALL_KNOWN_US: Final = 2**60
-"""Later than any fact: what is kept for speed is made from everything that is stored."""
 IMPORT_BATCH: Final = 2000
 CLOCK_REASONS: Final = ("clock-past", "clock-ahead")
 
@@ -119,12 +117,13 @@ class Service:
         with self.store.transaction() if keep else self.store.snapshot():
             return Moment(self.config, self.store, now_us, keep).review()
 
-    def bring_up_to_date(self) -> Iterator[str]:
+    def bring_up_to_date(self, open_only: bool = False) -> Iterator[str]:
         """Make the roll-ups, checkpoints and fits that are missing; yields lines of progress."""
+        from bladewatch.assess.cycles import EVERYTHING_US
         from bladewatch.assess.moment import Moment
 
-        self.store.refresh_idle(ALL_KNOWN_US)
-        yield from Moment(self.config, self.store, ALL_KNOWN_US, keep=True).bring_up_to_date()
+        self.store.refresh_idle(EVERYTHING_US)
+        yield from Moment(self.config, self.store, EVERYTHING_US, keep=True).bring_up_to_date(open_only)
 
     def rebuild(self) -> Iterator[str]:
         """Throw away all that is kept for speed and make it anew from the facts."""
@@ -184,7 +183,7 @@ class Service:
         except broken_file_errors() as broken:
             error = f"{log.path}: breaks off after line {lines}: {broken}; what stands before was taken"
         store(batch)
-        missing = sum(gap.last - gap.first + 1 for gap in translator.numbers.overdue(ALL_KNOWN_US))
+        missing = sum(gap.last - gap.first + 1 for gap in translator.numbers.overdue(2**62))
         taken, repeated, rejected = counts
         return FileReport(str(log.path), log.kind, taken, repeated, rejected, missing, error)
 

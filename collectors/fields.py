@@ -76,7 +76,7 @@ def number(value: object, low: float, high: float, sentinels: frozenset[float]) 
         raise Misfit(f"sentinel: found {shown(value)}, which controllers send for 'no value'")
     if not low <= result <= high:
         raise Misfit(f"out-of-range: found {shown(value)}, expected {low:g} to {high:g}")
-    return result
+    return result + 0.0  # no negative zero: a database does not keep it
 
 
 def whole(value: object, low: int, high: int) -> int:

@@ -199,11 +199,10 @@ def test_checkpoints_give_what_reading_from_the_start_gives(make_shop: Callable[
     bare = [
         CycleReader(service.config, service.store, now_us).at(c, t, c.ended_us or now_us).state() for c, t in cycles
     ]
-    for keep in (True, False):
-        reader = CycleReader(service.config, service.store, now_us, keep)
-        with service.store.transaction():
-            assert [reader.at(c, t, c.ended_us or now_us).state() for c, t in cycles] == bare
-    assert len(service.store.books.checkpoints(cycles[0][0].plate, 1, now_us)) > 0
+    bring_up(shop)
+    reader = CycleReader(service.config, service.store, now_us)
+    assert [reader.at(c, t, c.ended_us or now_us).state() for c, t in cycles] == bare
+    assert service.store.books.checkpoints(cycles[0][0].plate, 1, 2**60) != []
 
 
 @pytest.mark.parametrize("seed", [8, 9])
@@ -236,6 +235,135 @@ def test_facts_dated_later_are_stored_and_known_to_nobody_yet(shop: Shop) -> Non
 def test_config_text_is_the_one_the_tests_mean() -> None:
     """The troubled shop cuts a part that the table does not know."""
     assert '"P3"' not in CONFIG
+
+
+def bring_up(shop: Shop) -> None:
+    for _ in shop.service.bring_up_to_date():
+        pass
+
+
+def power(at_minute: float, kw: float, known_minute: float | None = None) -> Sample:
+    known = at_minute if known_minute is None else known_minute
+    return Sample("S1", "1", "power_kw", "", minute(at_minute), kw, minute(known))
+
+
+def mounted(shop: Shop, saw: str = "S1", at_minute: float = -60) -> None:
+    shop.event(-100, "opened", "A", blade_type="T")
+    shop.event(at_minute, "mounted", "A", saw=saw)
+
+
+@pytest.mark.parametrize("late_last", [True, False])
+def test_a_late_fact_on_an_earlier_saw_reaches_the_checkpoints_of_a_moved_blade(shop: Shop, late_last: bool) -> None:
+    """A checkpoint taken on the second saw holds strokes of the first."""
+    mounted(shop)
+    shop.event(60, "dismounted", "A", saw="S1", reason="job-swap")
+    shop.event(60, "mounted", "A", saw="S2")
+    late = stroke(11, 10, 2000, part="P1", area_cmm2=50_000)
+    rest = [stroke(i + 1, i, part="P1") for i in range(20) if i != 10] + [stroke(21, 90, part="P1")]
+    rest += [stroke(i, 70 + i / 6, saw="S2", part="P1") for i in range(1, 700)]
+    for part in [rest, [late]] if late_last else [[late], rest]:
+        shop.take(*part)
+        bring_up(shop)
+    assert shop.status(5000)["S2", "1"].area_cmm2 == 19 * 100_000 + 50_000 + 699 * 100_000
+
+
+def test_a_plate_on_two_saws_by_the_record_keeps_the_strokes_of_both(shop: Shop) -> None:
+    """No checkpoint splits overlapping mounts."""
+    mounted(shop)
+    shop.event(-30, "mounted", "A", saw="S2")
+    shop.take(
+        *(stroke(i, i / 6, part="P1") for i in range(1, 701)),
+        *(stroke(i, i, saw="S2", part="P1") for i in range(1, 101)),
+    )
+    bare = shop.status(3000)["S1", "1"].strokes
+    bring_up(shop)
+    assert shop.status(3000)["S1", "1"].strokes == bare == 800
+
+
+def test_an_hour_that_late_strokes_empty_is_idle_before_they_were_known(shop: Shop) -> None:
+    """What a checkpoint rests on includes what took readings away."""
+    mounted(shop)
+    shop.take(*(power(10 * i + 10, 5.0) for i in range(3)))
+    shop.take(*(stroke(i + 1, 10 * i + 10.1, 3000, part="P1", duration_s=20.0) for i in range(3)))
+    shop.take(*(stroke(5 + i, 62 + i / 3, part="P1", mean_power_kw=5.2, duration_s=5.0) for i in range(700)))
+    bare = shop.status(1000)["S1", "1"].cuts
+    bring_up(shop)
+    assert shop.status(1000)["S1", "1"].cuts == bare == 0
+
+
+def test_idle_power_of_an_hour_is_not_taken_from_what_came_after(shop: Shop) -> None:
+    """The stroke after the hour decides which readings lie outside; one known later does not."""
+    mounted(shop)
+    shop.take(*(power(59 + (5 + 20 * i) / 60, 1.0) for i in range(3)))
+    shop.take(stroke(1, 60 + 10 / 60, 3000, part="P1", duration_s=5.0), stroke(2, 60.5, part="P1"))
+    shop.take(*(stroke(3 + i, 61 + i / 2, part="P1", mean_power_kw=1.05, duration_s=5.0) for i in range(20)))
+    bare = shop.status(1000)["S1", "1"].cuts
+    bring_up(shop)
+    assert shop.status(1000)["S1", "1"].cuts == bare
+
+
+def test_a_gap_into_the_running_hour_counts_in_the_recent_weeks(make_shop: Callable[..., Shop]) -> None:
+    """Strokes made unseen before the hour struck belong to the pace, whatever is kept for speed."""
+    told = []
+    for late in (True, False):
+        shop = make_shop()
+        mounted(shop)
+        shop.take(*(stroke(i, i, part="P1") for i in range(1, 55)), stroke(70, 70, part="P1"))
+        if late:
+            shop.take(stroke(55, 54.5, 3000, part="P1"))
+        bring_up(shop)
+        service = shop.service
+        told.append(recent_work(service.config, service.store.signals, ("S1", "1"), minute(90)))
+    assert told[0] == told[1]
+    assert sum(entry.strokes for entry in told[0].values()) == 54 + 5
+
+
+def test_a_blade_type_entered_later_gives_no_index_before(shop: Shop) -> None:
+    """Checkpoints of a plate of unknown type are not those of the only type there is."""
+    shop.event(-60, "mounted", "A", saw="S1")
+    shop.event(-60, "received", "A", known_minute=4000, blade_type="T")
+    shop.take(*(power(i - 55, 1.0) for i in range(5)))
+    shop.take(*(stroke(i, i, part="P1", feed_mm_s=50.0, duration_s=5.0, energy_kj=40.0) for i in range(1, 1200)))
+    bring_up(shop)
+    assert shop.status(2000)["S1", "1"].edge_index is None
+    assert shop.status(5000)["S1", "1"].edge_index is not None
+
+
+def test_facts_stored_but_not_known_yet_are_in_later_answers(shop: Shop) -> None:
+    """No checkpoint is blind to what is stored already."""
+    mounted(shop)
+    shop.take(*(stroke(i, i / 6, part="P1") for i in range(1, 700)), stroke(9000, 0.09, 2000, part="P1"))
+    bring_up(shop)
+    early, late = shop.status(1000)["S1", "1"].cuts, shop.status(3000)["S1", "1"].cuts
+    shop.service.store.clear_derived()
+    assert (shop.status(1000)["S1", "1"].cuts, shop.status(3000)["S1", "1"].cuts) == (early, late)
+    assert early != late
+
+
+@pytest.mark.parametrize("table", ["idle_hour", "work_hour", "counter_hour", "checkpoint"])
+def test_any_table_kept_for_speed_can_be_emptied(shop: Shop, table: str) -> None:
+    """Roll-ups and checkpoints one by one: the answer stays, also when strokes come in afterwards."""
+    mounted(shop)
+    shop.take(*(power(i - 50, 1.0) for i in range(5)))
+    shop.take(*(stroke(i, i, part="P1", mean_power_kw=1.0 if i % 4 else 5.0, duration_s=1.0) for i in range(1, 100)))
+    bring_up(shop)
+    before = answer(shop, minute(130))
+    shop.service.store._connection.execute(f"DELETE FROM {table}")
+    assert answer(shop, minute(130)) == before
+    shop.take(*(stroke(i, i, part="P1", mean_power_kw=5.0, duration_s=1.0) for i in range(100, 119)))
+    grown = answer(shop, minute(130))
+    shop.service.store.clear_derived()
+    assert answer(shop, minute(130)) == grown
+    for _ in shop.service.rebuild():
+        pass
+    assert answer(shop, minute(130)) == grown
+
+
+def test_a_negative_zero_is_no_second_fact(shop: Shop) -> None:
+    """A database gives it back as zero: the same stroke again is a repeat."""
+    from collectors.fields import number
+
+    assert str(number(-0.0, -1, 1, frozenset())) == "0.0"
 
 
 def test_an_answer_that_rests_on_summaries_says_so(shop: Shop) -> None:

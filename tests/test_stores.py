@@ -169,7 +169,9 @@ def test_a_full_disk_is_told_as_such_and_leaves_the_store_usable(tmp_path: Path)
     with pytest.raises(UnreachableError, match="full"):
         fill()
     opened._connection.execute("PRAGMA max_page_count = 1000000")
+    opened.signals.append_strokes([stroke(1, 0, saw="S2")])
     fill()
+    assert [s.saw for s in opened.signals.strokes(("S2", "1"), 0, ALWAYS, ALWAYS)] == ["S2"]
     assert len(list(opened.signals.strokes(SPOT, 0, ALWAYS, ALWAYS))) == 3000
     opened.close()
 

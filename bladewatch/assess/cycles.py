@@ -20,6 +20,8 @@ from bladewatch.strokes import SpotWork
 from models.cycle import CycleState
 
 EVERY_STROKES: Final = 500
+EVERYTHING_US: Final = 2**60
+"""Later than any fact: a reader at this moment knows all that is stored."""
 STATE_VERSION: Final = 1
 
 
@@ -38,13 +40,17 @@ class _Run:
 
 
 class CycleReader:
-    """Reads cycles as they were known at ``known_us``. With ``keep`` it stores the checkpoints that it passes."""
+    """Reads cycles as they were known at ``known_us``. With ``keep`` it stores the checkpoints that it passes.
+
+    Only a reader of everything stored may keep: a checkpoint that a stored fact is missing from, because it was not
+    known yet, would serve moments that knew it.
+    """
 
     def __init__(self, config: Config, store: Store, known_us: int, keep: bool = False) -> None:
         self._config = config
         self._store = store
         self._known_us = known_us
-        self._keep = keep
+        self._keep = keep and known_us >= EVERYTHING_US
         self._fresh: list[Checkpoint] = []
         self._rows: dict[tuple[str, str | None], str] = {}
 
@@ -56,6 +62,7 @@ class CycleReader:
         while run.place < len(mounts):
             self._read_mount(run)
             run.place += 1
+            run.through_us = -(2**62)
         if self._fresh:
             self._store.books.put_checkpoints(self._fresh)
             self._fresh = []
@@ -112,13 +119,14 @@ class CycleReader:
     def _note(self, run: _Run, closed: bool, through_us: int, known_us: int, ts_us: int) -> None:
         """Keep a checkpoint. ``ts_us`` is the stroke that follows: a fact up to it outdates the checkpoint."""
         mount = run.mounts[run.place]
+        if any(earlier.to_us is None or earlier.to_us > mount.from_us for earlier in run.mounts[: run.place]):
+            return  # a plate on two saws at once: no moment splits its strokes into before and after
         content = {"mount": run.place, "closed": closed, "through_us": through_us, "cycle": run.state.state()}
         self._fresh.append(
             Checkpoint(
                 plate=run.cycle.plate,
                 cycle=run.cycle.number,
-                saw=mount.saw,
-                spindle=mount.spindle,
+                spots="".join(sorted({f"|{m.saw}/{m.spindle}|" for m in run.mounts[: run.place + 1]})),
                 ts_us=ts_us,
                 known_us=max(known_us, ts_us),
                 fingerprint=self._fingerprint(run, run.place, closed),
@@ -145,13 +153,12 @@ class CycleReader:
         found = self._rows.get(key)
         if found is None:
             config = self._config
-            tables: list[tuple[Versions[Any], str | None]] = [
-                (config.saws, saw), (config.blade_types, blade_type), (config.parts, None), (config.alloys, None),
-            ]  # fmt: skip
+            whole: list[Versions[Any]] = [config.parts, config.alloys]
             text = repr(
                 [
-                    [(row_id, list(table.rows[row_id])) for row_id in sorted(table) if only is None or row_id == only]
-                    for table, only in tables
+                    config.saws.rows.get(saw),
+                    config.blade_types.rows.get(blade_type or ""),
+                    *(sorted(table.rows.items()) for table in whole),
                 ]
             )
             found = self._rows[key] = hashlib.sha256(text.encode()).hexdigest()[:16]

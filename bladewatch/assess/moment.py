@@ -52,17 +52,20 @@ class Moment:
         found = [self._assess(spot) for spot in self._spots()]
         return Review(self._now_us, tuple(found), tuple(self._fleet.problems))
 
-    def bring_up_to_date(self) -> Iterator[str]:
+    def bring_up_to_date(self, open_only: bool = False) -> Iterator[str]:
         """Make the checkpoints of every cycle and the fit of every blade type; yields a line for each plate.
 
-        Each plate is a transaction of its own, so that a collector beside never waits long.
+        Each plate is a transaction of its own, so that a collector beside never waits long. ``open_only`` leaves
+        ended cycles alone.
         """
         for plate in self._fleet.plates.values():
+            cycles = [cycle for cycle in plate.cycles if cycle.open or not open_only]
+            if not cycles:
+                continue
             with self._store.transaction():
-                for cycle in plate.cycles:
+                for cycle in cycles:
                     self._reader.at(cycle, plate.blade_type, self._now_us if cycle.open else cycle.ended_us or 0)
-            if plate.cycles:
-                yield f"plate {plate.id}: {len(plate.cycles)} cycles"
+            yield f"plate {plate.id}: {len(cycles)} cycles"
         for blade_type in self._config.blade_types:
             with self._store.transaction():
                 self._training(blade_type)

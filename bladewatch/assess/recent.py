@@ -88,6 +88,8 @@ def recent_work(
 
 def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], work: SpotWork) -> HourOfWork | None:
     """The hour by its sums; None where they do not tell all."""
+    if not works:
+        return None
     entry = HourOfWork()
     for row in works:
         part, alloy, kind, has_area, bars, mitre = _work(row.work)
@@ -123,6 +125,12 @@ def _unjoined(signals: Signals, spot: Spot, ends: list[_Ends], first: int, now_u
             if step(stroke, end.first_stroke, end.first_us - ts_us).kind != "next":
                 hours.update(range(hour, end.hour + 1))
         last = (end.hour, end.last_us, end.last_stroke)
+    end_us = hour_of(now_us) * HOUR_US
+    following = next(signals.strokes(spot, end_us - 1, now_us, now_us), None)
+    if last is not None and following is not None:
+        hour, ts_us, stroke = last
+        if step(stroke, following.stroke, following.ts_us - ts_us).kind != "next":
+            hours.update(range(hour, hour_of(now_us)))
     return hours
 
 

@@ -210,7 +210,7 @@ class SqlBooks:
         table = tables.checkpoint
         query = delete(table).where(table.c.ts_us >= from_us)
         if spot is not None:
-            query = query.where(table.c.saw == spot[0], table.c.spindle == spot[1])
+            query = query.where(table.c.spots.contains(f"|{spot[0]}/{spot[1]}|", autoescape=True))
         if plate is not None:
             query = query.where(table.c.plate == plate)
         self._sql.execute(query)

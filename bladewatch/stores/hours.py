@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from functools import lru_cache
+from math import floor
 from typing import Final
 
 from bladewatch.contact import gross_kj, mean_kw
@@ -16,7 +17,7 @@ from bladewatch.counter import step
 from bladewatch.stores.protocols import CounterHour, WorkHour
 from collectors.facts import Stroke
 
-_NO_POWER: Final = -1
+_NO_POWER: Final = 2**62
 
 
 def work_of(stroke: Stroke) -> str:
@@ -79,8 +80,7 @@ class HourFold:
         sums[4] += stroke.pieces or 0
         power = mean_kw(stroke)
         if power is not None:
-            watts = max(0, int(power * 1000))
-            sums[5] = watts if sums[5] == _NO_POWER else min(sums[5], watts)
+            sums[5] = min(sums[5], floor(power * 1000))
         if self.first is None:
             self.first = (stroke.ts_us, stroke.stroke)
         self.last = (stroke.ts_us, stroke.stroke)

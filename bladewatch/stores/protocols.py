@@ -88,12 +88,14 @@ class Idle(NamedTuple):
 
 
 class Checkpoint(NamedTuple):
-    """The state of a grind cycle after the stroke at ``ts_us``. ``known_us`` is the newest inside."""
+    """The state of a grind cycle before the stroke at ``ts_us``.
+
+    ``known_us`` is the newest inside, ``spots`` names every spindle inside, as ``|saw/spindle|``.
+    """
 
     plate: str
     cycle: int
-    saw: str
-    spindle: str
+    spots: str
     ts_us: int
     known_us: int
     fingerprint: str
@@ -154,7 +156,7 @@ class Signals(Protocol):
         ...
 
     def idle_hours(self, spot: Spot, signal: str, first: int, last: int, known_us: int) -> list[Idle]:
-        """Power outside strokes of the hours ``first`` to ``last``; hours without readings are left out."""
+        """Power outside strokes of the hours ``first`` to ``last`` that hold readings, in order."""
         ...
 
     def readings(

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import Final
 
-from bladewatch.contact import POWER_SIGNALS, hour_of, start_of
+from bladewatch.contact import POWER_SIGNALS, hour_of
 from bladewatch.stores.blocks import Reading, pack, unpack
 from bladewatch.stores.idle import UNKNOWN, Occupied, millionths, outside_hour
 from bladewatch.stores.protocols import Conflict, Idle, Outcome, Spot
@@ -210,17 +210,36 @@ class SampleTable:
                     )
 
     def idle_hours(self, spot: Spot, signal: str, first: int, last: int, known_us: int) -> list[Idle]:
-        """Power outside strokes by hour; what is not worked out, or known too late, is worked out here."""
+        """Power outside strokes by hour; what is not worked out, or known too late, is worked out here.
+
+        Hours whose readings all lie in strokes stand with none, as what they rest on counts too.
+        """
         number = self._spots.find_series(spot, signal, "")
-        query = "SELECT hour, n, total, known_us FROM idle_hour WHERE series = ? AND hour BETWEEN ? AND ? ORDER BY hour"
+        query = "SELECT hour, n, total, known_us FROM idle_hour WHERE series = ? AND hour BETWEEN ? AND ?"
+        kept = {row[0]: Idle(*row) for row in self._sql.execute(query, (number, first, last))}
         found = []
-        for hour, n, total, newest in self._sql.execute(query, (number, first, last)).fetchall():
-            idle = Idle(hour, n, total, newest)
-            if n == UNKNOWN or newest > known_us:
+        for hour in self._hours_with_readings(number, first, last):
+            idle = kept.get(hour)
+            if idle is None or idle.n == UNKNOWN or idle.known_us > known_us:
                 idle = self._work_out(spot, signal, hour, known_us)
-            if idle.n > 0:
-                found.append(idle)
+            found.append(idle)
         return found
+
+    def _hours_with_readings(self, number: int | None, first: int, last: int) -> list[int]:
+        """Hours of a series that hold readings: fresh ones by leaps along the key, packed hours, summaries."""
+        leaps = (
+            "WITH RECURSIVE leap (ts) AS ("
+            "SELECT min(ts_us) FROM sample WHERE series = :series AND ts_us >= :from_us UNION ALL "
+            "SELECT (SELECT min(ts_us) FROM sample WHERE series = :series AND ts_us >= (leap.ts / :hour + 1) * :hour) "
+            "FROM leap WHERE leap.ts < :until_us) SELECT ts / :hour FROM leap WHERE ts < :until_us "
+            "UNION SELECT hour FROM block WHERE series = :series AND hour BETWEEN :first AND :last "
+            "UNION SELECT minute / 60 FROM minute "
+            "WHERE series = :series AND minute BETWEEN :first * 60 AND :last * 60 + 59 "
+            "ORDER BY 1"
+        )
+        span = {"from_us": first * HOUR_US, "until_us": (last + 1) * HOUR_US, "hour": HOUR_US}
+        rows = self._sql.execute(leaps, {"series": number, "first": first, "last": last, **span})
+        return [row[0] for row in rows]
 
     def refresh_idle(self, before_us: int) -> None:
         """Work out touched hours that have ended."""
@@ -250,9 +269,16 @@ class SampleTable:
         strokes = self._strokes.before(spot, start - 1, known_us, 1)
         strokes += self._strokes.between(spot, start - 1, min(end - 1, known_us), known_us)
         following = next(self._strokes.between(spot, end - 1, min(end + HOUR_US, known_us), known_us), None)
-        if following is not None and start_of(following, strokes[-1].ts_us if strokes else None) < end:
-            strokes.append(following)
-        return Occupied(strokes)
+        return Occupied(strokes if following is None else [*strokes, following])
+
+    def forget_idle(self) -> None:
+        """Idle power of every hour is to be worked out anew."""
+        self._sql.execute("DELETE FROM idle_hour")
+        for number, signal in self._sql.execute("SELECT id, signal FROM series").fetchall():
+            if signal in POWER_SIGNALS:
+                hours = self._hours_with_readings(number, -(2**31), 2**31)
+                rows = ((number, hour, UNKNOWN) for hour in hours)
+                self._sql.executemany("INSERT INTO idle_hour VALUES (?, ?, ?, 0, 0)", rows)
 
     # Upkeep
 

@@ -103,6 +103,10 @@ class SqliteSignals:
         """All roll-ups anew."""
         yield from self._strokes.rebuild()
 
+    def forget_idle(self) -> None:
+        """Idle power of every hour is to be worked out anew."""
+        self._samples.forget_idle()
+
     def refresh_idle(self, before_us: int) -> None:
         """Idle power of ended hours."""
         self._samples.refresh_idle(before_us)
@@ -186,9 +190,18 @@ class SqliteStore:
                 raise UnreachableError(f"{self.path}: {error}") from error
             raise
         else:
-            self._execute("COMMIT")
+            self._commit()
         finally:
             self._depth = 0
+
+    def _commit(self) -> None:
+        try:
+            self._execute("COMMIT")
+        except BaseException:
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+            self.signals.forget()
+            raise
 
     @contextmanager
     def snapshot(self) -> Iterator[None]:
@@ -215,7 +228,7 @@ class SqliteStore:
         with self.transaction():
             for table in ("work_hour", "counter_hour"):
                 self._connection.execute(f"DELETE FROM {table}")  # noqa: S608
-            self._connection.execute("UPDATE idle_hour SET n = -1")
+            self.signals.forget_idle()
             self.books.clear_derived()
 
     def rebuild_hours(self) -> Iterator[str]:

@@ -166,14 +166,12 @@ class StrokeTable:
             outcome.hours.add((spot, hour))
             strokes.sort(key=lambda stroke: (stroke.ts_us, stroke.stroke))
             counters = self.counter_hours(spot, hour, hour)
-            if not counters:
-                fold = HourFold(hour)
-            elif (strokes[0].ts_us, strokes[0].stroke) > (counters[0].last_us, counters[0].last_stroke):
+            works = self.work_hours(spot, hour, hour).get(hour, ())
+            first = (strokes[0].ts_us, strokes[0].stroke)
+            if counters and works and first > (counters[0].last_us, counters[0].last_stroke):
                 query = f"{_SELECT} AND ts_us = ? AND stroke = ?"
                 row = self._sql.execute(query, (number, counters[0].last_us, counters[0].last_stroke)).fetchone()
-                fold = HourFold.resume(
-                    counters[0], self.work_hours(spot, hour, hour).get(hour, ()), Stroke(*spot, *row)
-                )
+                fold = HourFold.resume(counters[0], works, Stroke(*spot, *row))
             else:
                 self._rework(number, spot, hour)
                 continue

@@ -188,11 +188,12 @@ checkpoint: Final = Table(
     Column("cycle", Integer, primary_key=True),
     Column("ts_us", BigInteger, primary_key=True),
     Column("fingerprint", String(64), primary_key=True),
-    Column("saw", String(64), nullable=False),
-    Column("spindle", String(64), nullable=False),
+    Column(
+        "spots", Text, nullable=False, comment="|saw/spindle| of every mount inside: a late fact on any outdates it"
+    ),
     Column("known_us", BigInteger, nullable=False, comment="the newest inside"),
     Column("state", Text, nullable=False, comment="JSON"),
-    Index("checkpoint_spot", "saw", "spindle", "ts_us"),
+    Index("checkpoint_ts", "ts_us"),
     comment="kept for speed: a grind cycle after one of its strokes",
 )
 
