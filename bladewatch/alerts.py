@@ -46,7 +46,8 @@ def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
     if a.seen == "blind" and a.last_message_us is not None:
         when = near_text(a.last_message_us, now_us, zone)
         text = f"{place}: look after its messages; last heard {when} while it was running. The blade is not watched."
-        yield Alert(f"{a.saw}/{a.spindle}/unseen/{a.last_message_us}", "data", "unseen", a.saw, a.plate, now_us, text)
+        since_us = min(a.unseen_us or now_us, now_us)
+        yield Alert(f"{a.saw}/{a.spindle}/unseen/{a.last_message_us}", "data", "unseen", a.saw, a.plate, since_us, text)
     if a.plate is None and a.coverage.blade == 0.0:
         text = _cut(f"{place}: record which blade is on. {a.reasons[0]}.")
         yield Alert(f"{a.saw}/{a.spindle}/no-blade", "data", "no-blade", a.saw, None, _since(a, now_us), text)
@@ -62,29 +63,25 @@ def _action(a: Assessment, now_us: int, zone: tzinfo) -> str:
     if a.verdict == "act":
         return f"look at blade {a.plate} now"
     if a.verdict == "prepare":
-        return f"get a spare ready for blade {a.plate}" + ("" if a.due is None else f", due {_by(a, now_us, zone)}")
+        soon = a.due is None or a.due.at_least_us <= now_us + 3_600_000_000
+        due = "" if soon or a.due is None else f", due from {near_text(a.due.at_least_us, now_us, zone)}"
+        return f"get a spare ready for blade {a.plate}{due}"
     if a.due is None or a.due.at_least_us <= now_us + 3_600_000_000:
         return f"change blade {a.plate} at the next natural stop"
     return f"change blade {a.plate} by {near_text(a.due.at_least_us, now_us, zone)}"
 
 
-def _by(a: Assessment, now_us: int, zone: tzinfo) -> str:
-    if a.due is None:
-        return "soon"
-    return f"from {near_text(a.due.at_least_us, now_us, zone)}"
-
-
 def _why(a: Assessment) -> str:
+    """How much is left, where a spare is, and the first reasons, short."""
     parts = []
-    if a.remaining_cuts is not None:
-        parts.append(count_text(a.remaining_cuts, "cuts left") + (" (90 % sure)" if _has_band(a) else ""))
-    parts.extend(a.reasons[:2])
+    if a.remaining_cuts is not None and a.verdict != "act":
+        sure = " (90 % sure)" if a.basis != "site-rule" and a.remaining_cuts.low < a.remaining_cuts.high else ""
+        parts.append(count_text(a.remaining_cuts, "cuts left") + sure)
+    reasons = [reason.partition(";")[0] for reason in a.reasons[:2]]
+    parts.extend(reasons[:1])
     parts.append(f"spare: {a.spare}" if a.spare is not None else "no sharp spare on record")
+    parts.extend(reasons[1:])
     return ". ".join(part[0].upper() + part[1:] for part in parts) + "."
-
-
-def _has_band(a: Assessment) -> bool:
-    return a.remaining_cuts is not None and a.remaining_cuts.low < a.remaining_cuts.high
 
 
 def _cut(text: str) -> str:

@@ -226,7 +226,7 @@ class SpotWork:
         stroke = counted.stroke
         if stroke is None:
             return Cut(counted.ts_us, False, counted.contact, counted.alloy, counted.area_cmm2, counted.guessed)
-        feed = stroke.feed_mm_s if stroke.feed_mm_s is not None and stroke.feed_mm_s > 0 else None
+        feed = self._feed(stroke)
         specific = feed_tooth = None
         if counted.contact and feed is not None and not counted.guessed and counted.area_cmm2 > 0:
             feed_tooth = self._feed_tooth(stroke, feed, blade)
@@ -237,6 +237,21 @@ class SpotWork:
             counted.ts_us, True, counted.contact, counted.alloy, counted.area_cmm2, counted.guessed,
             feed is not None, specific, feed_tooth,
         )  # fmt: skip
+
+    def _feed(self, stroke: Stroke) -> float | None:
+        """The feed of a stroke. Under an override its time in metal tells whether what was sent is the actual feed."""
+        feed = stroke.feed_mm_s
+        if feed is None or feed <= 0:
+            return None
+        share = (stroke.feed_override_pct or 100.0) / 100
+        height_mm = stroke.height_mm
+        if height_mm is None and stroke.part is not None:
+            row = self.config.parts.at(stroke.part, stroke.ts_us)
+            height_mm = row.height_mm if row is not None else None
+        if share == 1 or height_mm is None or not stroke.duration_s:
+            return feed
+        by_time = height_mm / stroke.duration_s
+        return min((feed, feed * share), key=lambda told: abs(told / by_time - 1))
 
     def _feed_tooth(self, stroke: Stroke, feed_mm_s: float, blade: BladeType | None) -> float | None:
         rpm = stroke.spindle_rpm

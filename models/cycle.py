@@ -69,7 +69,7 @@ class CycleState:
         if cut.specific_n_mm2 is None or cut.feed_tooth_mm is None:
             return
         if self.warm_from_us is not None and cut.ts_us >= self.warm_from_us and cut.specific_n_mm2 > 0:
-            self.index.update(cut.alloy, cut.specific_n_mm2, cut.feed_tooth_mm)
+            self.index.update(cut.alloy, cut.specific_n_mm2, cut.feed_tooth_mm, self.total_cmm2)
 
     @property
     def total_cmm2(self) -> int:

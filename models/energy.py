@@ -28,11 +28,17 @@ MIN_BLOCKS: Final = 3
 
 
 class Index(NamedTuple):
-    """The edge index with its standard error and the number of cuts it rests on."""
+    """The edge index with its standard error and the number of cuts it rests on.
+
+    ``at_cmm2`` and ``sharp_cmm2`` say how much the cycle had cut where the index was read, and where its baseline was:
+    neither lies at the ends. The index compares the edge at the one with the edge at the other.
+    """
 
     value: float
     error: float
     cuts: int
+    at_cmm2: int
+    sharp_cmm2: int
 
 
 def specific_energy_n_mm2(net_kj: float, area_mm2: float, kerf_mm: float) -> float:
@@ -62,6 +68,14 @@ def edge_ratio(specific_n_mm2: float, feed_tooth_mm: float, sharp_kc_n_mm2: floa
     return (specific_n_mm2 / sharp_kc_n_mm2 - 1) * feed_tooth_mm / EDGE_SHARE_MM
 
 
+class Block(NamedTuple):
+    """The median of a block of cuts, and the mean area at its cuts and at their baselines [hundredths of mm²]."""
+
+    ratio: float
+    at_cmm2: int
+    sharp_cmm2: int
+
+
 class EdgeIndex:
     """The edge index of a running grind cycle, updated stroke by stroke in constant time.
 
@@ -71,54 +85,60 @@ class EdgeIndex:
 
     def __init__(self) -> None:
         self._cuts = 0
-        self._sharp: dict[str, list[float]] = {}
-        self._kc: dict[str, float] = {}
-        self._block: list[float] = []
-        self._blocks: list[float] = []
+        self._learning: dict[str, list[tuple[float, int]]] = {}
+        self._sharp: dict[str, tuple[float, int]] = {}
+        self._open: list[Block] = []
+        self._blocks: list[Block] = []
 
-    def update(self, alloy: str, specific_n_mm2: float, feed_tooth_mm: float) -> None:
-        """Take one comparable cut: net energy known, feed known, spindle warm."""
+    def update(self, alloy: str, specific_n_mm2: float, feed_tooth_mm: float, at_cmm2: int) -> None:
+        """Take one comparable cut: net energy known, feed known, spindle warm.
+
+        ``at_cmm2`` is what the cycle has cut so far [hundredths of mm²].
+        """
         self._cuts += 1
         if self._cuts <= SKIP_CUTS:
             return
-        kc = self._kc.get(alloy)
-        if kc is None:
-            self._learn(alloy, metal_term(specific_n_mm2, feed_tooth_mm))
+        sharp = self._sharp.get(alloy)
+        if sharp is None:
+            self._learn(alloy, metal_term(specific_n_mm2, feed_tooth_mm), at_cmm2)
             return
-        self._block.append(edge_ratio(specific_n_mm2, feed_tooth_mm, kc))
-        if len(self._block) == BLOCK_CUTS:
-            self._blocks.append(median(self._block))
+        self._open.append(Block(edge_ratio(specific_n_mm2, feed_tooth_mm, sharp[0]), at_cmm2, sharp[1]))
+        if len(self._open) == BLOCK_CUTS:
+            middle = median(cut.ratio for cut in self._open)
+            at, sharp_at = (sum(places) // BLOCK_CUTS for places in zip(*(cut[1:] for cut in self._open), strict=True))
+            self._blocks.append(Block(middle, at, sharp_at))
             del self._blocks[:-KEEP_BLOCKS]
-            self._block.clear()
+            self._open.clear()
 
-    def _learn(self, alloy: str, kc_n_mm2: float) -> None:
-        """The sharp cuts of an alloy; one that comes late in the cycle has no sharp baseline and is left out."""
-        if alloy not in self._sharp and self._cuts > SKIP_CUTS + 4 * BASELINE_CUTS:
-            return
-        values = self._sharp.setdefault(alloy, [])
-        values.append(kc_n_mm2)
+    def _learn(self, alloy: str, kc_n_mm2: float, at_cmm2: int) -> None:
+        """The baseline of an alloy: its first hundred comparable cuts."""
+        values = self._learning.setdefault(alloy, [])
+        values.append((kc_n_mm2, at_cmm2))
         if len(values) == BASELINE_CUTS:
-            self._kc[alloy] = median(values)
-            values.clear()
+            place = sum(at for _, at in values) // BASELINE_CUTS
+            self._sharp[alloy] = (median(kc for kc, _ in values), place)
+            del self._learning[alloy]
 
     @property
     def now(self) -> Index | None:
         """The index, or None while there is too little to tell."""
-        if len(self._blocks) < MIN_BLOCKS:
+        count = len(self._blocks)
+        if count < MIN_BLOCKS:
             return None
-        level = median(self._blocks)
-        spread = 1.4826 * median(abs(block - level) for block in self._blocks)
-        error = max(1.25 * spread / sqrt(len(self._blocks)), 0.01)
-        return Index(level, error, len(self._blocks) * BLOCK_CUTS)
+        level = median(block.ratio for block in self._blocks)
+        spread = 1.4826 * median(abs(block.ratio - level) for block in self._blocks)
+        error = max(1.25 * spread / sqrt(count), 0.01)
+        at, sharp_at = (sum(places) // count for places in zip(*(block[1:] for block in self._blocks), strict=True))
+        return Index(level, error, count * BLOCK_CUTS, at, sharp_at)
 
     def state(self) -> dict[str, Any]:
         """Everything, as plain JSON values."""
         return {
             "cuts": self._cuts,
-            "sharp": {alloy: list(values) for alloy, values in self._sharp.items()},
-            "kc": dict(self._kc),
-            "block": list(self._block),
-            "blocks": list(self._blocks),
+            "learning": {alloy: [list(value) for value in values] for alloy, values in self._learning.items()},
+            "sharp": {alloy: list(value) for alloy, value in self._sharp.items()},
+            "open": [list(block) for block in self._open],
+            "blocks": [list(block) for block in self._blocks],
         }
 
     @classmethod
@@ -126,8 +146,8 @@ class EdgeIndex:
         """The index as it was."""
         index = cls()
         index._cuts = state["cuts"]
-        index._sharp = {alloy: list(values) for alloy, values in state["sharp"].items()}
-        index._kc = dict(state["kc"])
-        index._block = list(state["block"])
-        index._blocks = list(state["blocks"])
+        index._learning = {alloy: [(kc, at) for kc, at in values] for alloy, values in state["learning"].items()}
+        index._sharp = {alloy: (kc, at) for alloy, (kc, at) in state["sharp"].items()}
+        index._open = [Block(*block) for block in state["open"]]
+        index._blocks = [Block(*block) for block in state["blocks"]]
         return index

@@ -49,14 +49,19 @@ def quantity(draws: ArrayLike) -> Quantity:
 
 
 def run_out(
-    budgets: ArrayLike, wear_per_hour: ArrayLike, area_per_hour_m2: ArrayLike, cuts_per_hour: ArrayLike
+    budgets: ArrayLike,
+    wear_per_hour: ArrayLike,
+    area_per_hour_m2: ArrayLike,
+    cuts_per_hour: ArrayLike,
+    elapsed: float = 0.0,
 ) -> RunOut | None:
     """Run budgets down along coming weeks that are drawn from past ones.
 
     ``budgets`` [wear], shape (k,). The three histories, shape (h,), are the whole hours before now, the newest last,
-    h a multiple of 24. Each coming day is taken from the same weekday of a past week (of a past day where there is
-    less than a week), so shifts, weekends and jobs stay as they were. Area, cuts and hours follow the same draws.
-    None where the history holds no wear.
+    h a multiple of 24. ``elapsed`` is the part of the running hour that is over. Each coming day is taken from the same
+    weekday of a past week, of those that held any work (from any past day where there are less than two weeks), so
+    shifts, weekends and jobs stay as they were. Area, cuts and hours follow the same draws. None where the history
+    holds no wear.
     """
     wear, area, cuts = (np.asarray(part, float) for part in (wear_per_hour, area_per_hour_m2, cuts_per_hour))
     left = np.asarray(budgets, float)
@@ -65,38 +70,46 @@ def run_out(
     total = float(np.sum(wear))
     if not total > 0:
         return None
-    hours = _coming_hours(len(wear), len(left))
-    used = np.cumsum(wear[hours], axis=1)
+    hours = _coming_hours(wear, len(left))
+    part = np.ones(hours.shape[1])
+    part[0] = 1 - elapsed
+    used = np.cumsum(wear[hours] * part, axis=1)
     end = np.argmax(used >= left[:, None], axis=1)
-    within = used[np.arange(len(left)), -1] >= left
     row = np.arange(len(left))
+    within = used[row, -1] >= left
     last = np.where(within, end, hours.shape[1] - 1)
     before = np.where(last > 0, used[row, last - 1], 0.0)
     step = used[row, last] - before
-    share = np.where(within & (step > 0), (left - before) / np.where(step > 0, step, 1.0), 1.0)
+    share = np.where(within, np.where(step > 0, (left - before) / np.where(step > 0, step, 1.0), 0.0), 1.0)
     beyond = np.where(within, 0.0, left - used[:, -1])  # past the horizon the mean pace goes on
+    ends = np.concatenate([[0.0], np.cumsum(part)])
     return RunOut(
-        _along(area, hours, last, share) + beyond * float(np.sum(area)) / total,
-        _along(cuts, hours, last, share) + beyond * float(np.sum(cuts)) / total,
-        last + share + beyond * len(wear) / total,
+        _along(area[hours] * part, last, share) + beyond * float(np.sum(area)) / total,
+        _along(cuts[hours] * part, last, share) + beyond * float(np.sum(cuts)) / total,
+        ends[last] + share * part[last] + beyond * len(wear) / total,
     )
 
 
-def _along(values: Floats, hours: NDArray[np.int64], last: NDArray[np.int64], share: Floats) -> Floats:
+def _along(values: Floats, last: NDArray[np.int64], share: Floats) -> Floats:
     """What adds up until ``share`` of hour ``last``."""
-    sums = np.cumsum(values[hours], axis=1)
+    sums = np.cumsum(values, axis=1)
     row = np.arange(len(last))
     before = np.where(last > 0, sums[row, last - 1], 0.0)
     return np.asarray(before + share * (sums[row, last] - before))
 
 
-def _coming_hours(history_h: int, draws: int) -> NDArray[np.int64]:
-    """For each draw and coming hour the past hour it is taken from."""
-    period = WEEK_H if history_h >= WEEK_H else 24
+def _coming_hours(wear: Floats, draws: int) -> NDArray[np.int64]:
+    """For each draw and coming hour the past hour it is taken from; weeks without any work are left out."""
+    history_h = len(wear)
+    period = WEEK_H if history_h >= 2 * WEEK_H else 24
     weeks = history_h // period
+    totals = [
+        float(np.sum(wear[history_h - period * back : history_h - period * (back - 1)])) for back in range(1, weeks + 1)
+    ]
+    usable = np.array([back for back, total in enumerate(totals, 1) if total > 0 or period == 24])
     days = HORIZON_WEEKS * 7
     generator = np.random.default_rng(SEED)
-    back = generator.integers(1, weeks + 1, size=(draws, days))
+    back = usable[generator.integers(0, len(usable), size=(draws, days))]
     hour = np.arange(days * 24)
     place = history_h - period * back[:, hour // 24] + hour % period
     return np.asarray(place, np.int64)

@@ -12,11 +12,15 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class LinearFit:
-    """A fitted linear model; arrays of length k, one entry a column of the design."""
+    """A fitted linear model; arrays of length k, one entry a column of the design.
+
+    ``unit_covariance`` is that of unit residual variance: it is there also where nothing is left over.
+    """
 
     coefficients: Floats
     errors: Floats
     covariance: Floats
+    unit_covariance: Floats
     residual_variance: float
     r_squared: float
     f_statistic: float
@@ -88,6 +92,7 @@ def least_squares(
         coefficients=coefficients,
         errors=np.sqrt(np.clip(np.diag(covariance), 0, None)),
         covariance=covariance,
+        unit_covariance=inverse,
         residual_variance=variance,
         r_squared=r_squared,
         f_statistic=f_statistic,

@@ -25,7 +25,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.energy import Index
 from models.regression import least_squares
 
 Floats = NDArray[np.float64]
@@ -39,20 +38,44 @@ RATIO_SPREAD: Final = 0.5
 UNSEEN_SPREAD: Final = 0.7
 LOAD_SPREAD: Final = 0.25
 DRAWS: Final = 200
+LEAST_SPAN: Final = 0.1
+CURVE_SPREAD: Final = 0.5
+"""How far edge force may bend away from a straight line in wear, early in life; nothing of it is left at the limit,
+where the scale was learnt."""
+BENCH_SPREAD: Final = 0.07
+"""Error of a bench reading with what wear along the cycle is not even."""
 UNKNOWN: Final = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class LoadReading:
+    """An edge index with where it was read and where its baseline lay, as shares of what the cycle has cut."""
+
+    excess: float
+    error: float
+    at_share: float
+    sharp_share: float
+
+    def wear(self, per_wear: float) -> float | None:
+        """The wear now that explains the reading, or None where the two places lie too close.
+
+        With wear growing along the cycle, 1 + excess = (1 + κ·w·at)/(1 + κ·w·sharp).
+        """
+        span = self.at_share - self.sharp_share - self.excess * self.sharp_share
+        return self.excess / (per_wear * span) if span > LEAST_SPAN else None
 
 
 @dataclass(frozen=True, slots=True)
 class End:
     """An ended cycle: areas by alloy [m²] and wear at the end, in the scale the fit is made for.
 
-    ``censored``: the wear was at most this. ``index_excess``: edge index at the end less one, where known.
+    ``censored``: the wear was at most this. ``load``: the edge index at the end, where known.
     """
 
     areas_m2: Mapping[str, float]
     wear: float
     censored: bool = False
-    index_excess: float | None = None
+    load: LoadReading | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +176,7 @@ def fit_wear(ends: Sequence[End], ratios: Mapping[str, float]) -> WearFit:
 
 
 def _order(end: End) -> tuple[Any, ...]:
-    return end.wear, end.censored, sorted(end.areas_m2.items()), end.index_excess or 0.0
+    return end.wear, end.censored, sorted(end.areas_m2.items()), 0.0 if end.load is None else end.load.excess
 
 
 def _solve(
@@ -164,7 +187,7 @@ def _solve(
     by_alloy = told >= MIN_ALLOY_CYCLES and len(alloys) > 1
     rates = stated.copy()
     bound = np.zeros(len(alloys), bool)
-    covariance = np.zeros((len(alloys), len(alloys)))
+    covariance: Floats = np.zeros((len(alloys), len(alloys)))
     extra = np.zeros(len(z))
     free = PRIOR_CYCLES + told - 1
     for _ in range(100):
@@ -177,8 +200,9 @@ def _solve(
             )
         else:
             rates = base * stated
-            relative = rates[:, None] * rates[None, :]
-            covariance = relative * (sigma**2 / len(z))
+            shares = x / (x @ rates)[:, None]
+            told_by = np.diag(1 / (RATIO_SPREAD * rates) ** 2)  # a stated ratio is no measured one
+            covariance = np.asarray(np.linalg.inv(shares.T @ shares / sigma**2 + told_by), float)
         log_expected = np.log(np.maximum(x @ rates, 1e-300))
         errors = z - log_expected
         free = max(PRIOR_CYCLES + told - used, 1.0)
@@ -204,8 +228,7 @@ def _by_alloy(
     fit = least_squares(x, target, weights=1 / expected**2, positive=True, prior=(prior, precision))
     moved = fit.coefficients
     rates = rates * (moved / rates) ** 0.7 if (moved > 0).all() and (rates > 0).all() else moved
-    unit = fit.covariance / fit.residual_variance if fit.free > 0 else fit.covariance
-    covariance = unit * sigma**2
+    covariance = fit.unit_covariance * sigma**2
     return rates, covariance, fit.at_bound, fit.n - fit.free
 
 
@@ -227,9 +250,11 @@ def _t_quantiles(free: float) -> tuple[float, ...]:
 
 
 def _load(ends: Sequence[End]) -> Load | None:
-    logs = [
-        log(end.index_excess / end.wear) for end in ends if end.index_excess is not None and end.index_excess > 0.05
-    ]
+    logs = []
+    for end in ends:
+        wear = end.load.wear(1.0) if end.load is not None and end.load.excess > 0.05 else None
+        if wear is not None:
+            logs.append(log(wear / end.wear))
     if len(logs) < MIN_LOAD_CYCLES:
         return None
     mean = sum(logs) / len(logs)
@@ -240,31 +265,68 @@ def _load(ends: Sequence[End]) -> Load | None:
 
 @dataclass(frozen=True, slots=True)
 class WearNow:
-    """Where the edge stands: equally likely draws of the cycle's factor and wear, and the wear at factor one."""
+    """Where the edge stands: equally likely draws of the cycle's factor and of its wear.
+
+    The wear is ``before`` (measured or stated) and ``since``, at factor one, times the factor.
+    """
 
     factors: Floats
     wear: Floats
-    expected: float
+    before: float
+    since: float
     with_load: bool
 
+    def budgets(self, limit: float, more_variance: float = 0.0) -> Floats:
+        """Draws of the wear left to the limit, at factor one.
 
-def wear_now(fit: WearFit, areas_m2: Mapping[str, float], start: float = 0.0, index: Index | None = None) -> WearNow:
+        ``more_variance`` widens the factors [log²] for what the coming work adds in doubt.
+        """
+        logs = np.log(self.factors)
+        middle, variance = float(np.median(logs)), float(np.var(logs))
+        if more_variance > 0 and variance > 0:
+            logs = middle + (logs - middle) * sqrt(1 + more_variance / variance)
+        return np.maximum((limit - self.before) / np.exp(logs) - self.since, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """A bench reading of the running cycle, and the wear at factor one that its areas had brought by then."""
+
+    wear: float
+    expected: float
+
+
+def wear_now(
+    fit: WearFit,
+    areas_m2: Mapping[str, float],
+    limit: float,
+    start: float = 0.0,
+    load: LoadReading | None = None,
+    bench: Bench | None = None,
+) -> WearNow:
     """Wear of a running cycle in the scale of the fit, as 200 equally likely draws.
 
-    ``start`` is wear that was there before the first counted stroke. Without an ``index`` the draws are those of a
-    new cycle of this blade type; with one they are weighted by how well each explains it, and drawn again.
+    ``start`` is wear that was there before the first counted stroke. Without more the draws are those of a new cycle
+    of this blade type. A ``load`` reading or a ``bench`` reading weights them by how well each draw explains it, and
+    they are drawn again; from a bench reading on, wear is what was measured and what came after.
     """
     expected, relative = fit.expected(areas_m2)
     spread = sqrt(fit.sigma**2 + relative)
     logs = spread * np.array(fit.factors)
-    with_load = index is not None and fit.load is not None and expected > 0
-    if index is not None and fit.load is not None and with_load:
-        rise = fit.load.per_wear * (start + np.exp(logs) * expected)
-        error = np.sqrt(index.error**2 + (fit.load.spread * rise) ** 2 + 0.02**2)
-        log_weight = -0.5 * ((index.value - 1 - rise) / error) ** 2 - np.log(error)
-        logs = _redraw(logs, log_weight)
+    if bench is not None and bench.expected > 0 and bench.wear > start:
+        off = np.log((bench.wear - start) / bench.expected) - logs
+        logs = _redraw(logs, -0.5 * (off / BENCH_SPREAD) ** 2)
+    with_load = load is not None and fit.load is not None and expected > 0
+    if load is not None and fit.load is not None and with_load:
+        grown = np.exp(logs) * expected
+        kappa = fit.load.per_wear
+        rise = (1 + kappa * (start + grown * load.at_share)) / (1 + kappa * (start + grown * load.sharp_share)) - 1
+        bend = CURVE_SPREAD * np.clip(1 - (start + grown) / limit, 0, 1)
+        error = np.sqrt(load.error**2 + (fit.load.spread**2 + bend**2) * rise**2 + 0.02**2)
+        logs = _redraw(logs, -0.5 * ((load.excess - rise) / error) ** 2 - np.log(error))
     factors = np.exp(logs)
-    return WearNow(factors, start + factors * expected, expected, with_load)
+    before, since = (start, expected) if bench is None else (bench.wear, max(expected - bench.expected, 0.0))
+    return WearNow(factors, before + factors * since, before, since, with_load)
 
 
 def _redraw(values: Floats, log_weight: Floats) -> Floats:

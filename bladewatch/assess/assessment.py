@@ -41,7 +41,11 @@ class Coverage:
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """One saw and spindle at one moment. A quantity that cannot be told is None, with a reason in ``reasons``."""
+    """One saw and spindle at one moment.
+
+    A quantity that cannot be told is None; ``gaps`` says why where ``reasons``, which screens show, does not.
+    ``since_us`` is from when on the verdict has held, ``unseen_us`` from when on silence counts.
+    """
 
     saw: str
     spindle: str
@@ -65,9 +69,11 @@ class Assessment:
     basis: str | None = None
     cycles_behind: int = 0
     reasons: tuple[str, ...] = ()
+    gaps: tuple[str, ...] = ()
     seen: str = "never"
     coverage: Coverage = Coverage()
     last_message_us: int | None = None
+    unseen_us: int | None = None
     spare: str | None = None
 
     @property
@@ -101,7 +107,7 @@ def as_json(assessment: Assessment, zone: tzinfo) -> dict[str, Any]:
         "verdict": a.verdict,
         "basis": a.basis,
         "cycles": a.cycles_behind,
-        "reasons": list(a.reasons),
+        "reasons": [*a.reasons, *a.gaps],
         "seen": a.seen,
         "coverage": asdict(a.coverage),
         "last_message_at": time_text(a.last_message_us, zone),

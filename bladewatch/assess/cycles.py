@@ -22,7 +22,7 @@ from models.cycle import CycleState
 EVERY_STROKES: Final = 500
 EVERYTHING_US: Final = 2**60
 """Later than any fact: a reader at this moment knows all that is stored."""
-STATE_VERSION: Final = 1
+STATE_VERSION: Final = 2
 
 
 @dataclass(slots=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from bladewatch.assess.assessment import Assessment, Coverage
 from bladewatch.assess.cycles import CycleReader
-from bladewatch.assess.life import Life, life_of
+from bladewatch.assess.life import BenchPoint, Life, life_of
 from bladewatch.assess.recent import recent_work
 from bladewatch.assess.training import Training, train
 from bladewatch.config.tables import BladeType, Config
@@ -108,10 +108,11 @@ class Moment:
         blade = None if plate.blade_type is None else self._config.blade_types.ever(plate.blade_type, self._now_us)
         life = self._life(cycle, state, plate, blade, training, spot)
         dangers = self._dangers(plate, blade, spot)
-        verdict, why = self._verdict(life, dangers)
+        verdict, why = self._verdict(life, dangers, self._measured(cycle, state, blade))
         reasons = [*dangers, *why, *life.reasons]
-        if seen == "blind":
-            reasons.insert(0, "not seen: the saw was running when its messages stopped")
+        if seen in ("blind", "never"):
+            unseen = {"blind": "not seen: the saw was running when its messages stopped", "never": "no message yet"}
+            reasons.insert(0, unseen[seen])
             verdict = "cannot-tell" if verdict == "good" else verdict
         reasons.extend(self._record_problems(plate, spot))
         summarised_us = self._store.signals.summarised_to(spot)
@@ -142,9 +143,11 @@ class Moment:
             basis=life.basis,
             cycles_behind=life.cycles,
             reasons=tuple(reasons),
+            gaps=tuple(_gaps(life, state)),
             seen=seen,
             coverage=self._coverage(state, spot, cycle),
             last_message_us=last_us,
+            unseen_us=None if last_us is None else last_us + round(self._config.alerts.gap_minutes * MINUTE_US),
             spare=self._spare(plate.blade_type) if verdict in ("prepare", "change", "act") else None,
         )
 
@@ -156,10 +159,12 @@ class Moment:
         if strokes:
             reason = f"{strokes} strokes with no blade on record: record the change with 'bladewatch blade mounted'"
         blade = 0.0 if strokes else None
+        first = next(self._store.signals.strokes(spot, since_us or -(2**62), self._now_us, self._now_us), None)
         return Assessment(
             saw=spot[0],
             spindle=spot[1],
             reasons=(reason,),
+            since_us=None if first is None else first.ts_us,
             seen=seen,
             coverage=Coverage(blade=blade),
             last_message_us=last_us,
@@ -181,7 +186,27 @@ class Moment:
             )
             return Life(None, None, 0, reasons=(f"cannot tell: plate {plate.id} {what}",))
         recent = recent_work(self._config, self._store.signals, spot, self._now_us)
-        return life_of(cycle, state, blade, training, recent, self._now_us)
+        bench = None
+        readings = [reading for reading in cycle.readings if reading.at_us <= self._now_us]
+        if readings:
+            last = max(readings)
+            then = self._reader.at(cycle, plate.blade_type, last.at_us)
+            bench = BenchPoint(last.wear_um, dict(then.area_cmm2))
+        return life_of(cycle, state, blade, training, recent, self._now_us, bench)
+
+    def _measured(self, cycle: Cycle, state: CycleState, blade: BladeType | None) -> tuple[float, str] | None:
+        """The share of a limit that was measured directly, and in what words; no model stands between."""
+        found = []
+        if blade is not None and blade.wear_limit_um is not None and cycle.readings:
+            wear_um = max(cycle.readings).wear_um
+            found.append(
+                (wear_um / blade.wear_limit_um, f"the bench measured {wear_um:g} of {blade.wear_limit_um:g} µm")
+            )
+        index = state.index.now
+        if blade is not None and blade.edge_index_limit is not None and index is not None:
+            share = (index.value - 1) / (blade.edge_index_limit - 1)
+            found.append((share, f"the edge index is {index.value:.2f} of {blade.edge_index_limit:g}"))
+        return max(found, default=None)
 
     def _dangers(self, plate: Plate, blade: BladeType | None, spot: Spot) -> list[str]:
         """What calls for somebody now, whatever the wear."""
@@ -195,12 +220,16 @@ class Moment:
             found.append(f"plate {plate.id} is marked for {marked:g} rpm at most, the spindle is rated {rated:g} rpm")
         return found
 
-    def _verdict(self, life: Life, dangers: list[str]) -> tuple[str, list[str]]:
+    def _verdict(self, life: Life, dangers: list[str], measured: tuple[float, str] | None) -> tuple[str, list[str]]:
         if dangers:
             return "act", []
-        if life.used_share is None:
-            return "cannot-tell", []
         alerts = self._config.alerts
+        if measured is not None and measured[0] >= 1:
+            return "change", [measured[1]]
+        if life.used_share is None:
+            if measured is not None and measured[0] >= alerts.prepare_share:
+                return "prepare", [measured[1]]
+            return "cannot-tell", []
         share = life.used_share.estimate
         left_h = None if life.due is None else (life.due.at_least_us - self._now_us) / HOUR_US
         if share >= 1:
@@ -209,6 +238,8 @@ class Moment:
             return "change", [f"the blade may not last the next {alerts.change_hours:g} hours"]
         if share >= alerts.prepare_share:
             return "prepare", [f"{share:.0%} of the limit is used"]
+        if measured is not None and measured[0] >= alerts.prepare_share:
+            return "prepare", [measured[1]]
         if left_h is not None and left_h <= alerts.prepare_hours:
             return "prepare", [f"the blade may not last the next {alerts.prepare_hours:g} hours"]
         return "good", []
@@ -277,15 +308,29 @@ class Moment:
 
 
 def _passed(life: Life, share: float, now_us: int) -> int:
-    """The hour in which the used share passed ``share``, by the work of the recent hours."""
+    """When the used share passed ``share``, by the work of the recent hours: within its hour, in step with the work."""
     level = life.used_share.estimate if life.used_share is not None else 0.0
     passed_us = now_us
     for hour, used in reversed(life.shares):
-        if level < share:
-            break
-        passed_us = hour * HOUR_US
+        start_us, end_us = hour * HOUR_US, min((hour + 1) * HOUR_US, now_us)
+        if level - used < share:
+            part = (share - (level - used)) / used if used > 0 else 1.0
+            return start_us + round(part * (end_us - start_us))
+        passed_us = start_us
         level -= used
     return passed_us
+
+
+def _gaps(life: Life, state: CycleState) -> Iterator[str]:
+    """Why what is null is null, where no other reason says so."""
+    if life.wear_um is None:
+        yield "wear in µm: needs three ended cycles with a bench reading and a wear limit"
+    if state.index.now is None:
+        yield "edge index: needs some 225 warm cuts since sharp with energy, feed, teeth, speed and idle power"
+    if life.used_share is not None and life.remaining_cuts is None:
+        yield "area and cuts left: nothing tells yet what this saw will cut"
+    if life.used_share is not None and life.due is None:
+        yield "date: needs a day of work in the last four weeks"
 
 
 def _bare(mounts: list[Mount], opened_us: int) -> Iterator[tuple[int, int]]:

@@ -15,7 +15,7 @@ from bladewatch.config.tables import Config
 from bladewatch.contact import hour_of
 from bladewatch.counter import step
 from bladewatch.stores.protocols import CounterHour, Signals, Spot, WorkHour
-from bladewatch.strokes import AIR_RATIO, SpotWork, describe
+from bladewatch.strokes import AIR_RATIO, Counted, SpotWork, describe
 from collectors.instants import HOUR_US
 
 WINDOW_H: Final = 28 * 24
@@ -48,7 +48,7 @@ class HourOfWork:
 def recent_work(
     config: Config, signals: Signals, spot: Spot, now_us: int, hours: int = WINDOW_H
 ) -> dict[int, HourOfWork]:
-    """Work by hour over the whole hours before ``now_us``, as known then; hours without strokes are left out."""
+    """Work by hour over the whole hours before ``now_us`` and the running one; hours without strokes are left out."""
     last = hour_of(now_us) - 1
     first = last - hours + 1
     work = SpotWork(config, signals, spot, now_us)
@@ -75,15 +75,21 @@ def recent_work(
         else:
             found[hour] = told
     by_rows |= _unjoined(signals, spot, ends, first, now_us)
+    for counted in work.between((last + 1) * HOUR_US - 1, now_us):
+        _add(found, counted)
     for start, end in _stretches(by_rows):
         for hour in range(start, end + 1):
             found.pop(hour, None)
         for counted in work.between(start * HOUR_US - 1, (end + 1) * HOUR_US - 1):
-            entry = found.setdefault(hour_of(counted.ts_us), HourOfWork())
-            entry.strokes += 1
-            if counted.contact:
-                entry.add(counted.alloy, counted.area_cmm2, 1)
+            _add(found, counted)
     return found
+
+
+def _add(found: dict[int, HourOfWork], counted: Counted) -> None:
+    entry = found.setdefault(hour_of(counted.ts_us), HourOfWork())
+    entry.strokes += 1
+    if counted.contact:
+        entry.add(counted.alloy, counted.area_cmm2, 1)
 
 
 def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], work: SpotWork) -> HourOfWork | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import Final
 
 import msgspec
@@ -21,9 +21,9 @@ from bladewatch.stores.protocols import Store
 from bladewatch.units import m2_of
 from models.cycle import CycleState
 from models.ratios import stated_ratio
-from models.wear import MIN_CYCLES, End, WearFit, fit_wear
+from models.wear import MIN_CYCLES, End, LoadReading, WearFit, fit_wear
 
-FIT_VERSION: Final = 1
+FIT_VERSION: Final = 2
 DECLARED_DULL: Final = frozenset({"worn-burr", "worn-load", "worn-length"})
 GUESSED_AT_MOST: Final = 0.3
 """Cycles with more area than this that nothing told are not learnt from."""
@@ -51,7 +51,9 @@ def train(
     bench = [cycle for cycle in ended if _reading(cycle) is not None]
     if blade.wear_limit_um is not None and len(bench) >= MIN_CYCLES:
         ends = [_bench_end(cycle, reader, blade.id) for cycle in bench]
-        return _fitted(config, store, blade, "wear_um", blade.wear_limit_um, ends, len(ended), now_us, keep)
+        by_bench = _fitted(config, store, blade, "wear_um", blade.wear_limit_um, ends, len(ended), now_us, keep)
+        if by_bench.fit is not None:
+            return by_bench
     states = [(cycle, _end_state(cycle, reader, blade.id)) for cycle in ended]
     if blade.edge_index_limit is not None:
         ends = [_index_end(state) for cycle, state in states if cycle.used_share == 0]
@@ -72,11 +74,17 @@ def _cycles(fleet: Fleet, blade_type: str) -> Iterable[Cycle]:
 
 
 def _reading(cycle: Cycle) -> tuple[int, float] | None:
-    """The last bench reading, and the moment in the cycle that it speaks of."""
+    """The bench reading of an ended cycle, and the moment in it that it speaks of.
+
+    Wear falls only by grinding, so of the readings after the end the largest is the edge's; else the last before it.
+    """
     if not cycle.readings or cycle.ended_us is None or cycle.used_share > 0:
         return None
+    after = [reading.wear_um for reading in cycle.readings if reading.at_us >= (cycle.ended_us or 0)]
+    if after:
+        return cycle.ended_us, max(after)
     last = max(cycle.readings)
-    return min(last.at_us, cycle.ended_us), last.wear_um
+    return last.at_us, last.wear_um
 
 
 def _end_state(cycle: Cycle, reader: CycleReader, blade_type: str) -> CycleState:
@@ -92,8 +100,18 @@ def _bench_end(cycle: Cycle, reader: CycleReader, blade_type: str) -> End | None
 
 
 def _index_end(state: CycleState) -> End | None:
-    index = state.index.now
-    return None if index is None or index.value <= 1.02 else _end(state, index.value - 1)
+    """On the scale of the index itself: what it says beyond sharp at the very end."""
+    load = load_of(state)
+    wear = None if load is None or load.excess <= 0.02 else load.wear(1.0)
+    return None if wear is None else _end(state, wear)
+
+
+def load_of(state: CycleState) -> LoadReading | None:
+    """The edge index of a cycle, placed within what it has cut."""
+    index, total = state.index.now, state.total_cmm2
+    if index is None or total == 0:
+        return None
+    return LoadReading(index.value - 1, index.error, index.at_cmm2 / total, index.sharp_cmm2 / total)
 
 
 def _area_end(cycle: Cycle, state: CycleState) -> End | None:
@@ -105,8 +123,7 @@ def _end(state: CycleState, wear: float, censored: bool = False) -> End | None:
     if total == 0 or state.guessed_cmm2 > GUESSED_AT_MOST * total:
         return None
     areas_m2 = {alloy: m2_of(area) for alloy, area in sorted(state.area_cmm2.items())}
-    index = state.index.now
-    return End(areas_m2, wear, censored, None if index is None else index.value - 1)
+    return End(areas_m2, wear, censored, load_of(state))
 
 
 def _fitted(
@@ -144,7 +161,10 @@ def _ratio(config: Config, alloy: str, now_us: int) -> float:
 
 
 def _key(scale: str, ends: list[End], ratios: dict[str, float]) -> str:
-    rows = sorted([sorted(end.areas_m2.items()), end.wear, end.censored, end.index_excess or 0.0] for end in ends)
+    rows = sorted(
+        [sorted(end.areas_m2.items()), end.wear, end.censored, [] if end.load is None else list(astuple(end.load))]
+        for end in ends
+    )
     content = msgspec.json.encode([FIT_VERSION, scale, rows, sorted(ratios.items())])
     return hashlib.sha256(content).hexdigest()[:32]
 

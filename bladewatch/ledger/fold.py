@@ -37,6 +37,8 @@ _STATE_AFTER: Final = {
     "accepted": "sharp", "rejected": "rejected", "quarantined": "quarantined", "scrapped": "scrapped", "lost": "lost",
     "found": "found",
 }  # fmt: skip
+WORN_EDGE: Final = frozenset({"dismounted", "sent", "returned", "inspected", "rejected", "quarantined", "scrapped"})
+"""Events whose ``wear_um`` speaks of the edge as it came off; what is measured at acceptance is the new one."""
 NOT_TO_BE_MOUNTED: Final = frozenset({"out", "quarantined", "scrapped", "lost", "rejected"})
 
 
@@ -225,7 +227,7 @@ def _measure(plate: Plate, event: Event) -> None:
     if event.diameter_mm is not None:
         plate.diameter_mm = float(event.diameter_mm)
     cycle = plate.cycle
-    if cycle is not None and event.wear_um is not None and event.event != "mounted":
+    if cycle is not None and event.wear_um is not None and event.event in WORN_EDGE:
         cycle.readings.append(Reading(event.at_us, float(event.wear_um)))
     if cycle is not None and event.stock_removed_um is not None:
         cycle.stock_removed_um = float(event.stock_removed_um)
