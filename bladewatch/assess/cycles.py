@@ -22,7 +22,8 @@ from models.cycle import CycleState
 EVERY_STROKES: Final = 500
 EVERYTHING_US: Final = 2**60
 """Later than any fact: a reader at this moment knows all that is stored."""
-STATE_VERSION: Final = 2
+STATE_VERSION: Final = 3
+OPEN_END_US: Final = 2**62
 
 
 @dataclass(slots=True)
@@ -37,6 +38,8 @@ class _Run:
     place: int = 0
     through_us: int = -(2**62)
     newest_us: int = 0
+    behind_us: int = 0
+    """The latest of the strokes that close the mounts read so far: a fact up to it can still change them."""
 
 
 class CycleReader:
@@ -82,7 +85,9 @@ class CycleReader:
                     continue
                 if row.fingerprint == self._fingerprint(run, number, closed):
                     run.state = CycleState.restore(content["cycle"])
-                    run.place, run.through_us, run.newest_us = number + closed, through_us, row.known_us
+                    run.place, run.newest_us = number + closed, row.known_us
+                    run.through_us = -(2**62) if closed else through_us
+                    run.behind_us = row.ts_us if closed else content["behind_us"]
                     return
             if limit is not None and len(rows) < limit:
                 return
@@ -113,15 +118,28 @@ class CycleReader:
         run.newest_us = work.newest
         if ended and self._keep:
             follower = work.follower(end_us)
-            if follower is not None:
-                self._note(run, True, end_us, max(work.newest, follower.known_us), follower.ts_us)
+            if follower is None:
+                run.behind_us = OPEN_END_US
+                return
+            run.newest_us = max(run.newest_us, follower.known_us)
+            run.behind_us = max(run.behind_us, follower.ts_us)
+            self._note(run, True, end_us, run.newest_us, run.behind_us)
 
     def _note(self, run: _Run, closed: bool, through_us: int, known_us: int, ts_us: int) -> None:
         """Keep a checkpoint. ``ts_us`` is the stroke that follows: a fact up to it outdates the checkpoint."""
         mount = run.mounts[run.place]
         if any(earlier.to_us is None or earlier.to_us > mount.from_us for earlier in run.mounts[: run.place]):
             return  # a plate on two saws at once: no moment splits its strokes into before and after
-        content = {"mount": run.place, "closed": closed, "through_us": through_us, "cycle": run.state.state()}
+        if run.behind_us >= OPEN_END_US:
+            return  # what closes an earlier mount has not come yet
+        ts_us = max(ts_us, run.behind_us)
+        content = {
+            "mount": run.place,
+            "closed": closed,
+            "through_us": through_us,
+            "behind_us": run.behind_us,
+            "cycle": run.state.state(),
+        }
         self._fresh.append(
             Checkpoint(
                 plate=run.cycle.plate,

@@ -20,7 +20,7 @@ from models.cycle import CycleState
 from models.forecast import Quantity, RunOut, quantity, run_out
 from models.wear import DRAWS, MIN_ALLOY_CYCLES, Bench, Floats, Load, WearFit, wear_now
 
-WIDEST: Final = 5.0
+WIDEST: Final = 8.0
 """A band whose upper end is this many times its lower end tells nothing; the site's rule speaks instead."""
 WEEK_H: Final = 168
 
@@ -166,7 +166,7 @@ def _by_fit(
     budgets = wear.budgets(limit, _more_variance(fit, areas_m2, coming_m2, rates, wear.budgets(limit)))
     life = budgets + wear.since
     low, high = np.quantile(life, [0.05, 0.95])
-    if wear.before == 0 and high > WIDEST * low:
+    if measured is None and high > WIDEST * low:
         return None
     out = _run_out(budgets, rates, recent, state, now_us)
     used = quantity(wear.wear / limit)

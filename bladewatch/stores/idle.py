@@ -6,7 +6,7 @@ from bisect import bisect_left
 from collections.abc import Iterable
 from typing import Final
 
-from bladewatch.contact import start_of
+from bladewatch.contact import gross_kj, start_of
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.protocols import Idle
 from collectors.facts import Stroke
@@ -26,13 +26,20 @@ class Occupied:
     def __init__(self, strokes: Iterable[Stroke]) -> None:
         self._starts: list[int] = []
         self._ends: list[int] = []
+        self._untold: list[bool] = []
         self.newest = 0
         before: int | None = None
         for stroke in strokes:
             self._starts.append(start_of(stroke, before))
             self._ends.append(stroke.ts_us)
+            self._untold.append(stroke.duration_s is not None and gross_kj(stroke) is None)
             self.newest = max(self.newest, stroke.known_us, stroke.ts_us)
             before = stroke.ts_us
+
+    def needs(self, ts_us: int) -> bool:
+        """Whether an instant lies in a stroke whose energy only readings tell."""
+        place = bisect_left(self._ends, ts_us)
+        return self.holds(ts_us) and self._untold[place]
 
     def holds(self, ts_us: int) -> bool:
         """Whether an instant lies in a stroke, its start and end included."""

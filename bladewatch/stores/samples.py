@@ -183,8 +183,16 @@ class SampleTable:
         for (packed,) in self._sql.execute(query, (number, floor, hour_of(until_us))):
             fit = [r for r in unpack(packed) if r.ts_us <= until_us and r.known_us <= known_us]
             if fit:
-                return fit[-1]
-        return best
+                best = fit[-1]
+                break
+        query = (
+            "SELECT minute, sum(total), sum(n), max(known_us) FROM minute "
+            "WHERE series = ? AND minute > ? AND minute < ? AND known_us <= ? "
+            "GROUP BY minute ORDER BY minute DESC LIMIT 1"
+        )
+        floor = -(2**62) if best is None else best.ts_us // MINUTE_US
+        row = self._sql.execute(query, (number, floor, until_us // MINUTE_US, known_us)).fetchone()
+        return best if row is None else Reading(row[0] * MINUTE_US, row[1] / row[2] / 1e6, row[3])
 
     def summarised_to(self, spot: Spot) -> int | None:
         """Up to when readings of power have become summaries a minute; None where none have."""
@@ -285,50 +293,61 @@ class SampleTable:
     def pack_steps(self, now_us: int, keep_raw_us: int) -> Iterator[tuple[int, int]]:
         """Pack hours older than two days, and let those older than ``keep_raw_us`` go; yields after each hour.
 
-        The caller commits between steps.
+        History that was brought in late stays for two more days, so that its other files can still be compared with
+        it. The caller commits between steps.
         """
         horizon, expired = hour_of(now_us - PACK_AFTER_US), hour_of(now_us - keep_raw_us)
         query = "SELECT DISTINCT series, ts_us / ? FROM sample WHERE ts_us < ? ORDER BY 1, 2"
         rows: list[tuple[int, int]] = self._sql.execute(query, (HOUR_US, horizon * HOUR_US)).fetchall()
         for number, hour in rows:
-            self._pack_hour(number, hour)
+            self._pack_hour(number, hour, now_us)
             yield number, hour
-        query = "SELECT series, hour FROM block WHERE hour < ? AND known_us >= 0 ORDER BY series, hour"
-        for number, hour in self._sql.execute(query, (expired,)).fetchall():
+        query = (
+            "SELECT series, hour FROM block WHERE hour < ? AND known_us >= 0 AND packed_us <= ? ORDER BY series, hour"
+        )
+        for number, hour in self._sql.execute(query, (expired, now_us - PACK_AFTER_US)).fetchall():
             self._expire_hour(number, hour)
             yield number, hour
 
-    def _pack_hour(self, number: int, hour: int) -> None:
+    def _pack_hour(self, number: int, hour: int, now_us: int) -> None:
         self._thaw(number, hour)
         span = (number, hour * HOUR_US, (hour + 1) * HOUR_US - 1)
         query = "SELECT ts_us, value, known_us FROM sample WHERE series = ? AND ts_us BETWEEN ? AND ? ORDER BY ts_us"
         readings = [Reading(*row) for row in self._sql.execute(query, span)]
+        if not readings:  # another process was quicker
+            return
         self._sql.execute("DELETE FROM sample WHERE series = ? AND ts_us BETWEEN ? AND ?", span)
-        self._put_block(number, hour, readings, max(reading.known_us for reading in readings))
+        self._put_block(number, hour, readings, max(reading.known_us for reading in readings), now_us)
 
-    def _put_block(self, number: int, hour: int, readings: list[Reading], known_us: int) -> None:
-        row = (number, hour, len(readings), known_us, pack(readings))
-        self._sql.execute("INSERT OR REPLACE INTO block VALUES (?, ?, ?, ?, ?)", row)
+    def _put_block(self, number: int, hour: int, readings: list[Reading], known_us: int, packed_us: int) -> None:
+        row = (number, hour, len(readings), known_us, packed_us, pack(readings))
+        self._sql.execute("INSERT OR REPLACE INTO block VALUES (?, ?, ?, ?, ?, ?)", row)
 
     def _expire_hour(self, number: int, hour: int) -> None:
-        """Minutes with more than one reading become a summary; a reading alone in its minute stays for good."""
+        """Minutes with more than one reading become a summary; a reading alone in its minute stays for good.
+
+        So do readings inside a stroke whose message carries no energy: they are all that tells it.
+        """
         query = "SELECT packed FROM block WHERE series = ? AND hour = ?"
-        readings = unpack(self._sql.execute(query, (number, hour)).fetchone()[0])
+        row = self._sql.execute(query, (number, hour)).fetchone()
+        if row is None:  # another process was quicker
+            return
+        readings = unpack(row[0])
         query = "SELECT saw, spindle FROM series JOIN spot ON spot.id = spot WHERE series.id = ?"
         occupied = self._occupied(self._sql.execute(query, (number,)).fetchone(), hour, 2**62)
         alone: list[Reading] = []
         for minute, group in groupby(readings, lambda reading: reading.ts_us // MINUTE_US):
             members = list(group)
-            if len(members) == 1:
-                alone.extend(members)
-                continue
+            needed = members if len(members) == 1 else [r for r in members if occupied.needs(r.ts_us)]
+            alone.extend(needed)
+            members = [reading for reading in members if reading not in needed]
             for inside in (0, 1):
                 part = [r for r in members if occupied.holds(r.ts_us) == bool(inside)]
                 if part:
                     self._add_minute(number, minute, inside, part)
         self._sql.execute("DELETE FROM block WHERE series = ? AND hour = ?", (number, hour))
         if alone:  # a negative known_us marks an hour that holds nothing more to let go
-            self._put_block(number, hour, alone, -1)
+            self._put_block(number, hour, alone, -1, 0)
 
     def _add_minute(self, number: int, minute: int, inside: int, part: list[Reading]) -> None:
         values = [reading.value for reading in part]

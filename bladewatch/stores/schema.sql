@@ -33,11 +33,12 @@ CREATE TABLE sample (
 
 -- An hour of readings, packed without loss (see blocks.py) once it is two days old.
 CREATE TABLE block (
-    series   INTEGER NOT NULL REFERENCES series (id),
-    hour     INTEGER NOT NULL,
-    n        INTEGER NOT NULL,
-    known_us INTEGER NOT NULL, -- the newest inside
-    packed   BLOB    NOT NULL,
+    series    INTEGER NOT NULL REFERENCES series (id),
+    hour      INTEGER NOT NULL,
+    n         INTEGER NOT NULL,
+    known_us  INTEGER NOT NULL, -- the newest inside; -1: only readings that stay for good are left
+    packed_us INTEGER NOT NULL, -- when it was packed
+    packed    BLOB    NOT NULL,
     PRIMARY KEY (series, hour)
 ) WITHOUT ROWID;
 
