@@ -75,7 +75,7 @@ def _why(a: Assessment) -> str:
     """How much is left, where a spare is, and the first reasons, short."""
     parts = []
     if a.remaining_cuts is not None and a.verdict != "act":
-        sure = " (90 % sure)" if a.basis != "site-rule" and a.remaining_cuts.low < a.remaining_cuts.high else ""
+        sure = " (90\u00a0% sure)" if a.basis != "site-rule" and a.remaining_cuts.low < a.remaining_cuts.high else ""
         parts.append(count_text(a.remaining_cuts, "cuts left") + sure)
     reasons = [reason.partition(";")[0] for reason in a.reasons[:2]]
     parts.extend(reasons[:1])

@@ -43,8 +43,8 @@ def near_text(us: int, now_us: int, zone: tzinfo) -> str:
 def count_text(quantity: Quantity | None, what: str) -> str:
     """A count with its bound.
 
-    >>> count_text(Quantity(1934.0, 1020.0, 2800.0, 1110.0), "cuts left")
-    '1 900 cuts left, at least 1 100'
+    >>> count_text(Quantity(934.0, 220.0, 1800.0, 310.0), "cuts left")
+    '930 cuts left, at least 310'
     """
     if quantity is None:
         return ""

@@ -153,6 +153,8 @@ class Service:
     ) -> FileReport:
         try:
             log = open_log(path, zone, decimal)
+            with self.store.transaction():
+                self.store.books.note_file(log.source.partition(":")[2], path.name)
             if log.kind == "ledger":
                 return self._import_ledger(log)
             return self._import_log(log, progress)

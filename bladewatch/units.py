@@ -7,6 +7,7 @@ from typing import Final
 MM2_PER_IN2: Final = 645.16
 """Exact: (25.4 mm)². ISO 80000-3."""
 IN2_PER_M2: Final = 1_000_000 / MM2_PER_IN2
+NO_BREAK: Final = "\u00a0"
 CMM2_PER_M2: Final = 100_000_000
 """Hundredths of a square millimetre in a square metre: areas are summed as these whole numbers."""
 
@@ -23,8 +24,8 @@ def m2_of(area_cmm2: int) -> float:
 def area_text(area_m2: float, units: str, digits: int = 2) -> str:
     """An area in the shop's unit, rounded to what is known.
 
-    >>> area_text(31.24, "metric"), area_text(31.24, "inch")
-    ('31 m²', '48 000 in²')
+    >>> area_text(31.24, "metric"), area_text(31.24, "inch").replace(NO_BREAK, "_")
+    ('31 m²', '48_000 in²')
     """
     if units == "inch":
         return f"{round_to(area_m2 * IN2_PER_M2, digits)} in²"
@@ -32,10 +33,10 @@ def area_text(area_m2: float, units: str, digits: int = 2) -> str:
 
 
 def round_to(value: float, digits: int = 2) -> str:
-    """A number rounded to ``digits`` significant figures, thousands apart.
+    """A number rounded to ``digits`` significant figures, thousands apart by a space that no line breaks at.
 
-    >>> round_to(1934.0), round_to(0.0456), round_to(0)
-    ('1 900', '0.046', '0')
+    >>> round_to(1934.0).replace(NO_BREAK, "_"), round_to(0.0456), round_to(0)
+    ('1_900', '0.046', '0')
     """
     if value == 0:
         return "0"
@@ -43,4 +44,4 @@ def round_to(value: float, digits: int = 2) -> str:
 
     places = digits - 1 - floor(log10(abs(value)))
     rounded = round(value, places)
-    return f"{rounded:,.{max(places, 0)}f}".replace(",", " ")
+    return f"{rounded:,.{max(places, 0)}f}".replace(",", NO_BREAK)

@@ -95,6 +95,20 @@ def test_from_files_to_a_named_blade_and_what_to_do(run: Run, tmp_path: Path) ->
     assert "by the site's rule" in screen
 
 
+def test_a_terminal_that_can_show_only_ascii_is_served(run: Run, tmp_path: Path) -> None:
+    """Every sign has a plain form."""
+    import os
+
+    log(tmp_path / "log.jsonl")
+    run("import", "log.jsonl")
+    run("blade", "opened", "A-1", "--type", "T", "--at", "2026-03-02T06:00:00Z")
+    run("blade", "mounted", "A-1", "--saw", "S1", "--at", "2026-03-02T06:00:00Z")
+    command = [sys.executable, "-m", "bladewatch", "status"]
+    env = os.environ | {"PYTHONIOENCODING": "ascii"}
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=True, env=env)
+    assert b"m2 in 400 cuts" in done.stdout
+
+
 def test_several_moments_are_answered_a_line_each_in_the_order_asked(run: Run, tmp_path: Path) -> None:
     """``--at`` repeated; a time without offset is site time."""
     log(tmp_path / "log.jsonl")
@@ -124,6 +138,7 @@ def test_a_rejection_is_listed_shown_cured_and_replayed(run: Run, tmp_path: Path
     assert [(row["reason"].partition(":")[0], row["count"]) for row in rows] == [
         ("unknown-saw", 1), ("unknown-saw", 1), ("broken-line", 1)
     ]  # fmt: skip
+    assert "(log.jsonl, line 3)" in run("rejects").stdout
     assert '"stroke": 1' in run("rejects", "show", str(rows[0]["id"])).stdout
     assert "still refused" in run("rejects", "replay", code=1).stdout
     with (tmp_path / "bladewatch.toml").open("a") as stream:
@@ -209,6 +224,14 @@ def test_blade_events_by_command(run: Run) -> None:
     run("blade", "mounted", "A-1", "--saw", "S1")
     done = run("blade", "mounted", "A-2", "--saw", "S1")
     assert "but look: mounted A-2: plate A-1 was still recorded there" in done.stdout
+    assert "to take it back: bladewatch blade corrected --corrects " in done.stdout
+    wrong = run("blade", "dismounted", "A-77", "--saw", "S1", "--reason", "worn-plan").stdout
+    assert "plate A-2 was recorded there, the row names A-77; the mount ends here" in wrong
+    told = json.loads(run("status", "--json").stdout)["saws"][0]["reasons"]
+    assert any("the row names A-77" in reason for reason in told)
+    doubtful = run("blade", "opened", "A-9", "--type", "TT", "--at", "2036-01-01", "--saw", "S7").stdout
+    for piece in ("blade type TT is not in", "saw S7 is not in", "more than a day ahead"):
+        assert f"but look: {piece}" in doubtful or piece in doubtful
     assert "expected one of opened" in run("blade", "fitted", "A-1", code=2).stderr
     assert "cost: found 'lots'" in run("blade", "bought", "--plate", "A-3", "--cost", "lots", code=2).stderr
     (last,) = json.loads(run("blade", "inspected", "--plate", "A-1", "--wear-um", "212", "--by", "M7", "--json").stdout)
@@ -232,6 +255,8 @@ def test_every_column_of_the_ledger_is_an_option(run: Run) -> None:
         (("rejects", "show", "99"), "no rejection has the id 99"),
         (("nonsense",), "No such command"),
         (("import", "--zone", "Mars", "x"), "expected a time zone name"),
+        (("import", "--decimal", "x", "y"), "expected , or ."),
+        (("blade", "opened", "A-1", "--at", "24.11.2026 08:00"), "found '24.11.2026 08:00', expected a time like"),
     ],
 )
 def test_a_wrong_call_says_what_would_be_right_and_exits_with_2(run: Run, words: tuple[str, ...], said: str) -> None:

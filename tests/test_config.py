@@ -97,6 +97,14 @@ def test_a_row_that_stands_twice_is_a_mistake() -> None:
         parse(LEAST + '[[alloy]]\nid="A"\n[[alloy]]\nid="A"\n', Path("c.toml"))
 
 
+def test_a_row_with_a_mistake_makes_no_other_row_wrong() -> None:
+    """A saw that fits a blade type is not blamed for the type's price."""
+    text = LEAST.replace('id="S1"', 'id="S1"\nfits=["T"]').replace('id="T"', 'id="T"\nprice="380,00"')
+    with pytest.raises(UsageError, match="1 mistake in the configuration") as caught:
+        parse(text, Path("c.toml"))
+    assert "price: found '380,00'" in str(caught.value)
+
+
 def test_a_missing_file_names_the_cure(tmp_path: Path) -> None:
     """Somebody who has no configuration yet is told how to get one."""
     with pytest.raises(UsageError, match="bladewatch init"):

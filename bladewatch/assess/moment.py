@@ -163,7 +163,7 @@ class Moment:
         return Assessment(
             saw=spot[0],
             spindle=spot[1],
-            reasons=(reason,),
+            reasons=(reason, *self._record_problems(None, spot)),
             since_us=None if first is None else first.ts_us,
             seen=seen,
             coverage=Coverage(blade=blade),
@@ -259,9 +259,9 @@ class Moment:
             since_us = min(since_us, life.due.at_least_us - round(hours * HOUR_US))
         return max(since_us, mount.from_us)
 
-    def _record_problems(self, plate: Plate, spot: Spot) -> list[str]:
+    def _record_problems(self, plate: Plate | None, spot: Spot) -> list[str]:
         """The newest problem of the records of this plate or saw."""
-        mine = [p for p in self._fleet.problems if p.plate == plate.id or p.saw == spot[0]]
+        mine = [p for p in self._fleet.problems if p.saw == spot[0] or (plate is not None and p.plate == plate.id)]
         return [f"record: {mine[-1].where}: {mine[-1].message}"] if mine else []
 
     def _last_message(self, spot: Spot, latest: Latest) -> int | None:

@@ -6,6 +6,9 @@ import sys
 from pathlib import Path
 from typing import Any
 
+ASCII = str.maketrans({"²": "2", "µ": "u", "\u00a0": " ", "…": "...", "×": "x"})
+"""For a terminal that can show nothing else."""
+
 
 def status(config_path: Path | None, at: list[str], as_json: bool) -> None:
     """Answer for each moment asked, in the order asked."""
@@ -52,4 +55,4 @@ def _print_text(service: Any, review: Any) -> None:
     plain = (sys.stdout.encoding or "").lower().replace("-", "") not in ("utf8", "utf16")
     alerts = judge(review.assessments, review.at_us, service.zone)
     for line in render(service.config, review.assessments, alerts, review.at_us, console.width, plain):
-        console.print(Text(line.text, line.style))
+        console.print(Text(line.text.translate(ASCII) if plain else line.text, line.style))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,10 @@ def import_files(
 
     from bladewatch.service import Service
 
+    if decimal not in (None, ",", "."):
+        from bladewatch.errors import UsageError
+
+        raise UsageError(f"--decimal: found {decimal!r}, expected , or .")
     progress = _progress()
     with Service.open(config_path) as service:
         reports = service.import_files(files, _zone(zone), decimal, progress)
@@ -121,13 +126,19 @@ def list_rejects(config_path: Path | None, as_json: bool) -> None:
             }
             for row in service.store.books.rejections()
         ]
+        names = service.store.books.file_names()
     if as_json:
         _json(rows)
         return
     for row in rows:
-        print(f"{row['id']:>5}  {row['count']}×  {row['received_at'] or '-'}  {row['topic']}  ({row['source']})")
-        print(f"       {row['reason']}")
-    print(f"{len(rows)} refused. After a cure: bladewatch rejects replay [ID …]" if rows else "nothing was refused")
+        file, _, line = str(row["source"]).rpartition(":")
+        source = f"{names[file]}, line {line}" if file in names else row["source"]
+        print(f"{row['id']:>5}  {row['count']}×  {row['received_at'] or '-'}  {row['topic']}  ({source})")
+        print(textwrap.fill(str(row["reason"]), 78, initial_indent=" " * 7, subsequent_indent=" " * 7))
+    if rows:
+        print(f"{len(rows)} refused. After a cure: bladewatch rejects replay [ID …]; for a file: import it again")
+    else:
+        print("nothing was refused")
 
 
 def show_reject(config_path: Path | None, number: int, as_json: bool) -> None:
@@ -175,18 +186,41 @@ def record(config_path: Path | None, cells: dict[str, str], as_json: bool) -> No
         event = service.record(cells)
         written = row_of(event, service.zone)
         with service.store.snapshot():
-            aliases = service.config.saw_aliases()
-            fleet = fold(service.store.books.events(service.clock(), service.clock()), aliases)
-        saws = service.config.saws
+            config, now_us = service.config, service.clock()
+            aliases = config.saw_aliases()
+            fleet = fold(service.store.books.events(now_us, now_us), aliases)
+        saw = aliases.get(event.saw or "", event.saw)
     if as_json:
         _json([{name: value for name, value in written.items() if value}])
         return
-    print(f"written: {event.event} {event.plate or ''} at {written['at']} (id {event.id})")
-    if event.saw is not None and aliases.get(event.saw, event.saw) not in saws:
-        print(f"but look: saw {event.saw} is not in the configuration, which has {', '.join(saws)}")
-    for problem in fleet.problems:
-        if problem.plate == event.plate and problem.at_us == event.at_us:
-            print(f"but look: {problem.where}: {problem.message}")
+    print(f"written: {event.event} {event.plate or '(no plate)'} at {written['at']} (id {event.id})")
+    doubts = _doubts(event, config, now_us)
+    doubts.extend(
+        f"{problem.where}: {problem.message}"
+        for problem in fleet.problems
+        if problem.at_us == event.at_us and (problem.plate == event.plate or problem.saw in (event.saw, saw))
+    )
+    for doubt in doubts:
+        print(f"but look: {doubt}")
+    if doubts and event.event != "corrected":
+        print(f"to take it back: bladewatch blade corrected --corrects {event.id}")
+
+
+def _doubts(event: Any, config: Any, now_us: int) -> list[str]:
+    """What speaks against an event by the configuration alone; it is written all the same."""
+    found = []
+    saw = config.saw_aliases().get(event.saw, event.saw)
+    row = config.saws.ever(saw, event.at_us) if saw is not None else None
+    if saw is not None and row is None:
+        found.append(f"saw {saw} is not in the configuration, which has {', '.join(config.saws)}")
+    if row is not None and event.spindle is not None and event.spindle not in row.spindles:
+        found.append(f"saw {saw} has the spindles {', '.join(row.spindles)}, not {event.spindle}")
+    if event.blade_type is not None and event.blade_type not in config.blade_types:
+        known = ", ".join(config.blade_types)
+        found.append(f"blade type {event.blade_type} is not in the configuration, which has {known}")
+    if event.at_us > now_us + 86_400_000_000:
+        found.append("it lies more than a day ahead: until then it counts for nothing")
+    return found
 
 
 def tidy(config_path: Path | None, as_json: bool) -> None:

@@ -212,11 +212,13 @@ class _Reader:
             self.mistakes.append("[[saw]]: missing; at least one saw with its id is required")
         if not many["blade_types"] and "blade_type" not in content:
             self.mistakes.append("[[blade_type]]: missing; at least one blade type with its id is required")
+        tables = content.get("blade_type")
+        types = [table.get("id") for table in tables if isinstance(table, dict)] if isinstance(tables, list) else []
         taken: dict[str, str] = {}
         for row in many["saws"].all_rows():
             for alias in row.aliases:
                 if taken.setdefault(alias, row.id) != row.id or (alias in many["saws"] and alias != row.id):
                     self.mistake(f"[[saw]] {row.id!r} aliases", alias, "expected a name that no other saw has")
             for fit in row.fits:
-                if fit not in many["blade_types"]:
-                    self.mistake(f"[[saw]] {row.id!r} fits", fit, "expected the id of a [[blade_type]]")
+                if fit not in types:
+                    self.mistake(f"[[saw]] {row.id!r} fits", fit, f"expected one of {', '.join(map(str, types))}")

@@ -196,7 +196,12 @@ def site_instant(text: str, zone: tzinfo) -> int:
         plain += ":00"
     elif len(plain) > 16 and plain[16] in "Zz+-":
         plain = f"{plain[:16]}:00{plain[16:]}"
-    return parse_text(plain, zone)
+    try:
+        return parse_text(plain, zone)
+    except ValueError as error:
+        raise ValueError(
+            f"found {text[:60]!r}, expected a time like 2026-03-02 06:15 (site time) or with +01:00"
+        ) from error
 
 
 def text_of_value(value: Any) -> str:

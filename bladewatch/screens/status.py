@@ -21,6 +21,8 @@ STYLES: Final = {
     "good": "green",
 }
 LOW_COVERAGE: Final = 0.9
+WIDE: Final = 58 + 40 + 34
+"""From this width on words, numbers and ruler stand on one line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +54,9 @@ def render(
     """The screen as lines of at most ``width`` characters, unless a word is longer."""
     zone = config.zone
     needing = sum(a.verdict in ("act", "change", "prepare") for a in assessments)
-    need = "nobody is needed" if not needing else f"{needing} need{'s' if needing == 1 else ''} you"
+    untold = sum(a.verdict == "cannot-tell" for a in assessments)
+    nobody = "nobody is called" + (f", {untold} cannot be told" if untold else "")
+    need = nobody if not needing else f"{needing} need{'s' if needing == 1 else ''} you"
     count = f"{len(assessments)} spindle{'s' if len(assessments) != 1 else ''}"
     lines = [Line(f"{day_text(at_us, zone)}   {config.site.name}   {count}, {need}", "bold"), Line("")]
     for assessment in in_order(assessments):
@@ -101,13 +105,15 @@ def _saw(config: Config, a: Assessment, at_us: int, width: int, plain: bool) -> 
     seen = _seen_text(a, at_us, config)
     style = STYLES[a.verdict]
     drawn = ruler(a.used_share, 34, plain) if a.plate is not None else ""
-    if width >= 120:
+    if width >= WIDE:
         first = f"{head:<58}{left:<40}{drawn}"
         lines = [Line(first.rstrip(), style)]
     else:
         lines = [Line(head, style)]
-        if drawn:
+        if drawn and 6 + len(drawn) + 2 + len(left) <= width:
             lines.append(Line(f"      {drawn}  {left}".rstrip()))
+        elif drawn:
+            lines.extend(Line(f"      {text}") for text in (drawn, left) if text)
     facts = _facts(config, a, at_us)
     body = "; ".join(part for part in (*facts, *a.reasons) if part)
     if seen:

@@ -141,6 +141,18 @@ class SqlBooks:
             }
             self._sql.execute(insert(table), row)
 
+    def note_file(self, digest: str, name: str) -> None:
+        """Remember the name of an imported file, for the list of rejections."""
+        table, key = tables.meta, f"file:{digest}"
+        if self._sql.execute(update(table).where(table.c.name == key).values(value=name)).rowcount == 0:
+            self._sql.execute(insert(table), {"name": key, "value": name})
+
+    def file_names(self) -> dict[str, str]:
+        """Names of imported files by the start of a rejection's source."""
+        table = tables.meta
+        query = select(table.c.name, table.c.value).where(table.c.name.startswith("file:"))
+        return dict(self._sql.execute(query).tuples().all())
+
     def _conflict_stands(self, item: Rejected) -> bool:
         """Whether this losing report is listed already: from this file, or as one that had stood in the store."""
         table = tables.rejection

@@ -201,6 +201,14 @@ class Books(Protocol):
         """Keep rejections; alike ones from the broker share a row, one from a file stands once."""
         ...
 
+    def note_file(self, digest: str, name: str) -> None:
+        """Remember the name of an imported file."""
+        ...
+
+    def file_names(self) -> dict[str, str]:
+        """Names of imported files by the start of a rejection's source."""
+        ...
+
     def rejections(self, ids: Sequence[int] | None = None, with_replayed: bool = False) -> list[RejectedRow]:
         """Rejections in the order they came."""
         ...
