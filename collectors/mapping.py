@@ -16,7 +16,7 @@ from typing import Any, Final
 from collectors.facts import Fact, Rejected
 from collectors.fields import Misfit, Site
 from collectors.instants import parse_text, text_of
-from collectors.payloads import Broken, Message, decode, decode_object, parse_json, rejection
+from collectors.payloads import Message, decode, decode_object, objects_of, rejection
 from collectors.sequence import Sequences
 from collectors.signals import to_stored_unit, unit_of
 
@@ -92,15 +92,12 @@ class Translator:
 
 def _decode_mapped(rule: Rule, named: str, message: Message, site: Site) -> tuple[list[Fact], list[Rejected]]:
     try:
-        saw = site.saw(named)
+        saw, items, _ = objects_of(message, named, site)
     except Misfit as misfit:
         return [], [rejection(message, str(misfit))]
-    content = parse_json(message.payload)
-    if isinstance(content, Broken):
-        return [], [rejection(message, content.reason)]
     facts: list[Fact] = []
     reasons: list[str] = []
-    for item in content if isinstance(content, list) else (content,):
+    for item in items:
         try:
             ours = _rewrite(rule, item, message.received_us)
         except Misfit as misfit:

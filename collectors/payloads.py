@@ -59,25 +59,18 @@ Reasons = list[str]
 
 def decode(message: Message, site: Site, numbers: Sequences | None = None) -> tuple[list[Fact], list[Rejected]]:
     """The facts of a message and what was not taken of it; ``numbers`` watches the publisher's running numbers."""
-    if len(message.payload) > MAX_PAYLOAD_BYTES:
-        reason = f"too-large: {len(message.payload)} bytes, expected at most {MAX_PAYLOAD_BYTES}"
-        return [], [rejection(message, reason)]
     topic = topics.parse(message.topic)
     if isinstance(topic, str):
         return [], [rejection(message, topic)]
     if topic.site != site.name:
         return [], [rejection(message, f"unknown-site: {topic.site!r}, this shop is {site.name!r}")]
     try:
-        saw = site.saw(topic.saw)
+        saw, items, in_array = objects_of(message, topic.saw, site)
     except Misfit as misfit:
         return [], [rejection(message, str(misfit))]
-    content = parse_json(message.payload)
-    if isinstance(content, Broken):
-        return [], [rejection(message, content.reason)]
     facts: list[Fact] = []
     rejected: list[Rejected] = []
-    in_array = isinstance(content, list)
-    for item in content if isinstance(content, list) else (content,):
+    for item in items:
         taken, reasons = decode_object(item, topic.kind, saw, message, site)
         facts.extend(taken)
         if numbers is not None and isinstance(item, dict) and type(item.get("seq")) is int:
@@ -86,6 +79,15 @@ def decode(message: Message, site: Site, numbers: Sequences | None = None) -> tu
             payload = _dump(item) if in_array else message.payload
             rejected.append(rejection(message._replace(payload=payload), "; ".join(reasons)))
     return facts, rejected
+
+
+def objects_of(message: Message, named: str, site: Site) -> tuple[str, list[Any], bool]:
+    """The saw of a message, the values of its payload, and whether they stood in an array. Raises ``Misfit``."""
+    if len(message.payload) > MAX_PAYLOAD_BYTES:
+        raise Misfit(f"too-large: {len(message.payload)} bytes, expected at most {MAX_PAYLOAD_BYTES}")
+    saw = site.saw(named)
+    content = _parse_json(message.payload)
+    return (saw, content, True) if isinstance(content, list) else (saw, [content], False)
 
 
 def decode_object(item: Any, kind: str, saw: str, message: Message, site: Site) -> tuple[list[Fact], Reasons]:
@@ -110,14 +112,7 @@ def rejection(message: Message, reason: str) -> Rejected:
     return Rejected(message.source, topic, payload, reason, message.received_us or 0)
 
 
-class Broken(NamedTuple):
-    """A payload that is no JSON."""
-
-    reason: str
-
-
-def parse_json(payload: bytes) -> Any:
-    """The JSON value of a payload, or ``Broken``."""
+def _parse_json(payload: bytes) -> Any:
     try:
         return msgspec.json.decode(payload)
     except (msgspec.DecodeError, RecursionError, UnicodeDecodeError) as error:
@@ -125,7 +120,7 @@ def parse_json(payload: bytes) -> Any:
     try:  # bare NaN and Infinity are no JSON, yet many gateways write them: refuse the field, not the message
         return json.loads(payload)
     except (ValueError, RecursionError):
-        return Broken(f"broken-json: {first}")
+        raise Misfit(f"broken-json: {first}") from None
 
 
 def _dump(item: Any) -> bytes:

@@ -129,6 +129,9 @@ def test_a_shops_own_topic_fields_unit_and_signed_counter() -> None:
     assert (power.signal, power.value) == ("power_kw", pytest.approx(7.457, abs=1e-3))
     assert one("plant/S1/count", {"t": 1772431200.5, "n": -32768}).stroke == 32768
     assert one("old/counter", {"n": 4}).ts_us == received
+    huge = json.dumps({"t": 1772431200, "n": 1, "x": "a" * 5_000_000})
+    facts, rejected = translator.decode(Message("plant/S1/count", huge.encode(), received, "broker"))
+    assert (facts, rejected[0].reason.partition(":")[0], len(rejected[0].payload)) == ([], "too-large", 4096)
     assert one("plant/S9/count", {"t": 1, "n": 1}).startswith("unknown-saw")
     assert one("plant/S1/spindle", {"time": "2026-03-02T06:00:00Z"}).startswith("missing-field")
     assert translator.subscriptions == ["plant/+/spindle", "plant/+/count", "old/counter"]
