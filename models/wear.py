@@ -121,7 +121,7 @@ class WearFit:
         known = np.array([areas_m2.get(alloy, 0.0) for alloy in self.alloys])
         wear = float(known @ np.array(self.rates))
         variance = float(known @ np.array(self.covariance) @ known) if self.alloys else 0.0
-        for alloy, area_m2 in areas_m2.items():
+        for alloy, area_m2 in sorted(areas_m2.items()):  # a sum of floats must not depend on who came first
             if alloy not in self.alloys:
                 part = area_m2 * self.rate(alloy)
                 wear += part

@@ -302,6 +302,13 @@ def test_cycles_that_are_all_alike_give_a_fit_without_holes() -> None:
     assert math.isfinite(quantity(wear_now(fit, {"a": 0.5}, 1.0).wear).high)
 
 
+def test_the_order_in_which_alloys_are_named_does_not_matter() -> None:
+    """Also for several that no cycle has cut: to the last bit."""
+    fit = fit_wear([end for end, _ in ends(12, 4)], STATED)
+    areas = {f"new-{i}": 0.1 + i / 7 for i in range(9)} | {"6063": 3.3}
+    assert fit.expected(areas) == fit.expected(dict(reversed(areas.items())))
+
+
 def test_weeks_without_work_are_not_drawn_as_coming_weeks() -> None:
     """A holiday lies behind, not ahead."""
     hour = np.arange(28 * 24)
