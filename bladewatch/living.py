@@ -79,7 +79,7 @@ def collect(service: Service, say: Callable[[str], None], trouble: Callable[[str
 
 
 class _Upkeep:
-    """What the collector does between batches: reviews once a minute, upkeep of the store once an hour."""
+    """What the collector does between batches: it reviews the blades, and once an hour looks after the store."""
 
     def __init__(
         self, service: Service, translator: Translator, say: Callable[[str], None], trouble: Callable[[str], None]
@@ -109,10 +109,8 @@ class _Upkeep:
             self._review(now_us)
         if now_us >= self._next_tidy_us:
             self._next_tidy_us = now_us + TIDY_EVERY_US
-            kept = self._service.config.retention
-            mb = 1024 * 1024
             self._service.store.refresh_idle(now_us)
-            self._service.store.tidy(now_us, kept.keep_raw_days, kept.rejections_mb * mb, kept.waveforms_mb * mb)
+            self._service.tidy()
 
     def _review(self, now_us: int) -> None:
         from bladewatch.alerts import judge

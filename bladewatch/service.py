@@ -131,6 +131,11 @@ class Service:
         yield from self.store.rebuild_hours()
         yield from self.bring_up_to_date()
 
+    def tidy(self) -> dict[str, int]:
+        """Upkeep of the store by the configuration's retention; counts of what was done."""
+        kept, mb = self.config.retention, 1024 * 1024
+        return self.store.tidy(self.clock(), kept.keep_raw_days, kept.rejections_mb * mb, kept.waveforms_mb * mb)
+
     # Taking in
 
     def import_files(

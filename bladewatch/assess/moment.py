@@ -187,9 +187,8 @@ class Moment:
             return Life(None, None, 0, reasons=(f"cannot tell: plate {plate.id} {what}",))
         recent = recent_work(self._config, self._store.signals, spot, self._now_us)
         bench = None
-        readings = [reading for reading in cycle.readings if reading.at_us <= self._now_us]
-        if readings:
-            last = max(readings)
+        if cycle.readings:
+            last = max(cycle.readings)
             then = self._reader.at(cycle, plate.blade_type, last.at_us)
             bench = BenchPoint(last.wear_um, dict(then.area_cmm2))
         return life_of(cycle, state, blade, training, recent, self._now_us, bench)

@@ -228,8 +228,7 @@ def tidy(config_path: Path | None, as_json: bool) -> None:
     from bladewatch.service import Service
 
     with Service.open(config_path) as service:
-        kept, mb = service.config.retention, 1024 * 1024
-        done = service.store.tidy(service.clock(), kept.keep_raw_days, kept.rejections_mb * mb, kept.waveforms_mb * mb)
+        done = service.tidy()
     if as_json:
         _json(done)
     else:

@@ -1,7 +1,7 @@
 """An hour of readings packed without loss: instants, values and their ``known``, each as differences, then zlib.
 
-A live series costs about 3 MB per million readings: regular instants vanish, values that a gateway rounds to a
-few decimals become small integers, and ``known`` costs the jitter of the network.
+A live series costs 1 to 5 MB per million readings: regular instants vanish, values that a gateway rounds to a few
+decimals become small integers, and what jitters (instants, the receipt behind ``known``) costs a byte or two each.
 """
 
 from __future__ import annotations
