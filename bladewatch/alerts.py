@@ -11,7 +11,9 @@ from datetime import tzinfo
 from typing import Any
 
 from bladewatch.assess.assessment import Assessment, time_text
+from bladewatch.assess.condition import Condition
 from bladewatch.format import count_text, near_text
+from collectors.instants import to_datetime
 
 LONGEST = 300
 
@@ -38,11 +40,19 @@ def judge(assessments: Iterable[Assessment], now_us: int, zone: tzinfo) -> list[
 
 def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
     place = f"saw {a.saw}" if a.spindle == "1" else f"saw {a.saw} spindle {a.spindle}"
-    if a.verdict in ("prepare", "change", "act") and a.plate is not None:
-        cause = "record" if a.verdict == "act" else "wear"
-        key = f"{a.saw}/{a.spindle}/{a.plate}/{a.cycle}/{cause}"
+    blade = f"{a.saw}/{a.spindle}/{a.plate}/{a.cycle}"
+    if a.dangers:
+        text = _cut(f"{place}: look at blade {a.plate} now. {_why(a)}")
+        yield Alert(f"{blade}/record", "act", "record", a.saw, a.plate, a.mounted_us or now_us, text)
+    elif a.wear_verdict in ("prepare", "change"):
         text = _cut(f"{place}: {_action(a, now_us, zone)}. {_why(a)}")
-        yield Alert(key, a.verdict, cause, a.saw, a.plate, _since(a, now_us), text)
+        yield Alert(f"{blade}/wear", a.wear_verdict, "wear", a.saw, a.plate, _since(a, now_us), text)
+    for condition in a.urgent:
+        since_us = min(condition.since_us or now_us, now_us)
+        since = str(since_us) if condition.name == "mist" else to_datetime(since_us, zone).date().isoformat()
+        text = _cut(f"{place}: {urgent_action(condition)}. {_urgent_why(condition, now_us, zone)}")
+        key = f"{a.saw}/{a.spindle}/{condition.name}/{since}"
+        yield Alert(key, "act", condition.name, a.saw, a.plate, since_us, text)
     if a.seen == "blind" and a.last_message_us is not None:
         when = near_text(a.last_message_us, now_us, zone)
         text = f"{place}: look after its messages; last heard {when} while it was running. The blade is not watched."
@@ -59,10 +69,28 @@ def _since(a: Assessment, now_us: int) -> int:
     return a.last_message_us if a.last_message_us is not None else now_us
 
 
+def urgent_action(condition: Condition) -> str:
+    """What a condition at its act level asks of somebody."""
+    return {
+        "mist": "check the mist before it cuts on",
+        "vibration": "look at blade, collars and bearing now",
+        "idle": "look at bearing, belt and brake now",
+    }[condition.name]
+
+
+def _urgent_why(c: Condition, now_us: int, zone: tzinfo) -> str:
+    when = near_text(min(c.since_us or now_us, now_us), now_us, zone)
+    if c.name == "mist":
+        failed = f"Mist failed at {when}, {c.strokes} strokes since"
+        return f"{failed}: a dry blade galls. Cleaning and mist first, not a regrind."
+    past = "" if c.own is None else f", its own is {c.own:.2g}"
+    if c.name == "vibration":
+        return f"Vibration at {c.point} is {c.value:.2g} mm/s since {when}, limit {c.limit:.2g}{past}."
+    return f"Warm idle power is {c.value:.3g} kW since {when}, limit {c.limit:.3g}{past}. It is not the blade's wear."
+
+
 def _action(a: Assessment, now_us: int, zone: tzinfo) -> str:
-    if a.verdict == "act":
-        return f"look at blade {a.plate} now"
-    if a.verdict == "prepare":
+    if a.wear_verdict == "prepare":
         soon = a.due is None or a.due.at_least_us <= now_us + 3_600_000_000
         due = "" if soon or a.due is None else f", due from {near_text(a.due.at_least_us, now_us, zone)}"
         return f"get a spare ready for blade {a.plate}{due}"
@@ -74,7 +102,7 @@ def _action(a: Assessment, now_us: int, zone: tzinfo) -> str:
 def _why(a: Assessment) -> str:
     """How much is left, where a spare is, and the first reasons, short."""
     parts = []
-    if a.remaining_cuts is not None and a.verdict != "act":
+    if a.remaining_cuts is not None and not a.dangers:
         sure = " (90\u00a0% sure)" if a.basis != "site-rule" and a.remaining_cuts.low < a.remaining_cuts.high else ""
         parts.append(count_text(a.remaining_cuts, "cuts left") + sure)
     reasons = [reason.partition(";")[0] for reason in a.reasons[:2]]

@@ -16,6 +16,7 @@ from bladewatch.screens.status import in_order, render
 from models.forecast import Quantity
 
 NOW_US = minute(600)
+CRACKED = "plate A-S1 is recorded as cracked and as mounted"
 
 
 @pytest.fixture
@@ -32,6 +33,7 @@ def spindle(saw: str, verdict: str, share: float | None, hours: float = 30, **mo
         "due": TimeQuantity(*(NOW_US + round(h * 3.6e9) for h in (hours * 1.5, hours * 0.9, hours * 3, hours))),
     }  # fmt: skip
     base = {"plate": f"A-{saw}", "blade_type": "T", "cycle": 3, "seen": "live", "last_message_us": NOW_US, "cuts": 900}
+    base["wear_verdict"] = verdict
     return Assessment(saw, "1", verdict=verdict, coverage=Coverage(1.0, 0.4, 1.0, 1.0), **(base | told | more))
 
 
@@ -87,7 +89,7 @@ def test_alerts_put_the_action_first_and_fit_a_lock_screen(config: Config) -> No
 def test_a_cracked_plate_calls_for_somebody_and_promises_nothing(config: Config) -> None:
     """No cuts left are told for a blade that should not turn."""
     (alert,) = judge(
-        [spindle("S1", "act", 0.3, reasons=("plate A-S1 is recorded as cracked and as mounted",))], NOW_US, config.zone
+        [spindle("S1", "act", 0.3, wear_verdict="good", reasons=(CRACKED,), dangers=(CRACKED,))], NOW_US, config.zone
     )
     assert alert.text.startswith("saw S1: look at blade A-S1 now.")
     assert "cuts left" not in alert.text

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import tzinfo
 from typing import Any, Final
 
+from bladewatch.assess.condition import Condition
 from bladewatch.units import m2_of
 from collectors.instants import to_datetime
 from models.forecast import LEVEL, Quantity
@@ -44,7 +45,9 @@ class Assessment:
     """One saw and spindle at one moment.
 
     A quantity that cannot be told is None; ``gaps`` says why where ``reasons``, which screens show, does not.
-    ``since_us`` is from when on the verdict has held, ``unseen_us`` from when on silence counts.
+    ``since_us`` is from when on the verdict has held, ``unseen_us`` from when on silence counts. ``verdict`` is what
+    the saw calls for, ``wear_verdict`` what its blade's wear alone would; ``dangers`` are records that call for
+    somebody now, ``conditions`` what stands beside the blade.
     """
 
     saw: str
@@ -65,7 +68,10 @@ class Assessment:
     remaining_cuts: Quantity | None = None
     due: TimeQuantity | None = None
     verdict: str = "cannot-tell"
+    wear_verdict: str = "cannot-tell"
     since_us: int | None = None
+    dangers: tuple[str, ...] = ()
+    conditions: tuple[Condition, ...] = ()
     basis: str | None = None
     cycles_behind: int = 0
     reasons: tuple[str, ...] = ()
@@ -80,6 +86,11 @@ class Assessment:
     def area_cmm2(self) -> int:
         """All area cut in the cycle."""
         return sum(self.area_by_alloy_cmm2.values())
+
+    @property
+    def urgent(self) -> tuple[Condition, ...]:
+        """The conditions that call for somebody now."""
+        return tuple(condition for condition in self.conditions if condition.level == "act")
 
 
 def as_json(assessment: Assessment, zone: tzinfo) -> dict[str, Any]:
@@ -105,6 +116,8 @@ def as_json(assessment: Assessment, zone: tzinfo) -> dict[str, Any]:
         "remaining_cuts": _quantity(a.remaining_cuts),
         "due_at": _times(a.due, zone),
         "verdict": a.verdict,
+        "wear_verdict": a.wear_verdict,
+        "conditions": [_condition(condition, zone) for condition in a.conditions],
         "basis": a.basis,
         "cycles": a.cycles_behind,
         "reasons": [*a.reasons, *a.gaps],
@@ -121,6 +134,22 @@ def time_text(us: int | None, zone: tzinfo) -> str | None:
 
 def _quantity(quantity: Quantity | None) -> dict[str, float] | None:
     return None if quantity is None else asdict(quantity)
+
+
+def _condition(condition: Condition, zone: tzinfo) -> dict[str, Any]:
+    """As JSON; ``unit`` is that of value, own and limit."""
+    c = condition
+    return {
+        "name": c.name,
+        "level": c.level,
+        "value": c.value,
+        "own": c.own,
+        "limit": c.limit,
+        "unit": {"idle": "kW", "vibration": "mm/s"}.get(c.name),
+        "point": c.point or None,
+        "at": time_text(c.at_us, zone),
+        "since": time_text(c.since_us, zone),
+    }
 
 
 def _times(due: TimeQuantity | None, zone: tzinfo) -> dict[str, Any] | None:

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from bladewatch.assess.assessment import Assessment, Coverage
+from bladewatch.assess.condition import Condition, conditions_of
 from bladewatch.assess.cycles import CycleReader
 from bladewatch.assess.life import BenchPoint, Life, life_of
-from bladewatch.assess.recent import recent_work
+from bladewatch.assess.recent import HourOfWork, recent_work
 from bladewatch.assess.training import Training, train
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.ledger.fold import Cycle, Fleet, Mount, Plate, Problem, fold
@@ -98,28 +99,32 @@ class Moment:
         latest = self._store.signals.latest(spot, self._now_us, self._now_us)
         last_us = self._last_message(spot, latest)
         seen = self._seen(latest, last_us)
+        recent = recent_work(self._config, self._store.signals, spot, self._now_us)
+        conditions = self._conditions(spot, latest, recent, seen)
         mount = self._fleet.on(*spot)
         if mount is None:
-            return self._without_blade(spot, seen, last_us)
+            return self._without_blade(spot, seen, last_us, conditions)
         plate = self._fleet.plates[mount.plate]
         cycle = self._fleet.cycle_of(mount)
         state = self._reader.at(cycle, plate.blade_type, self._now_us)
         training = None if plate.blade_type is None else self._training(plate.blade_type)
         blade = None if plate.blade_type is None else self._config.blade_types.ever(plate.blade_type, self._now_us)
-        life = self._life(cycle, state, plate, blade, training, spot)
+        life = self._life(cycle, state, plate, blade, training, recent)
         dangers = self._dangers(plate, blade, spot)
-        verdict, why = self._verdict(life, dangers, self._measured(cycle, state, blade))
+        wear_verdict, why = self._verdict(life, self._measured(cycle, state, blade))
         reasons = [*dangers, *why, *life.reasons]
         if seen in ("blind", "never"):
             unseen = {"blind": "not seen: the saw was running when its messages stopped", "never": "no message yet"}
             reasons.insert(0, unseen[seen])
-            verdict = "cannot-tell" if verdict == "good" else verdict
+            wear_verdict = "cannot-tell" if wear_verdict == "good" else wear_verdict
+        urgent = any(condition.level == "act" for condition in conditions)
+        verdict = "act" if dangers or urgent else wear_verdict
         reasons.extend(self._record_problems(plate, spot))
         summarised_us = self._store.signals.summarised_to(spot)
         if summarised_us is not None and summarised_us > cycle.opened_us:
             day = to_datetime(summarised_us, self._config.zone).date().isoformat()
             reasons.append(f"idle power up to {day} rests on summaries a minute, the readings have gone")
-        since_us = mount.from_us if verdict == "act" else self._since(life, verdict, mount)
+        since_us = self._since(life, wear_verdict, mount)
         return Assessment(
             saw=spot[0],
             spindle=spot[1],
@@ -139,7 +144,10 @@ class Moment:
             remaining_cuts=life.remaining_cuts,
             due=life.due,
             verdict=verdict,
+            wear_verdict=wear_verdict,
             since_us=since_us,
+            dangers=tuple(dangers),
+            conditions=conditions,
             basis=life.basis,
             cycles_behind=life.cycles,
             reasons=tuple(reasons),
@@ -148,10 +156,19 @@ class Moment:
             coverage=self._coverage(state, spot, cycle),
             last_message_us=last_us,
             unseen_us=None if last_us is None else last_us + round(self._config.alerts.gap_minutes * MINUTE_US),
-            spare=self._spare(plate.blade_type) if verdict in ("prepare", "change", "act") else None,
+            spare=self._spare(plate.blade_type) if dangers or wear_verdict in ("prepare", "change") else None,
         )
 
-    def _without_blade(self, spot: Spot, seen: str, last_us: int | None) -> Assessment:
+    def _conditions(
+        self, spot: Spot, latest: Latest, recent: dict[int, HourOfWork], seen: str
+    ) -> tuple[Condition, ...]:
+        state = latest.get(("state", ""))
+        running = seen != "quiet" and (state is None or STATES[int(state.value)] != "off")
+        return conditions_of(self._config, self._store.signals, spot, self._now_us, latest, recent, running)
+
+    def _without_blade(
+        self, spot: Spot, seen: str, last_us: int | None, conditions: tuple[Condition, ...]
+    ) -> Assessment:
         mounts = self._fleet.mounts.get(spot, [])
         since_us = mounts[-1].to_us if mounts else None
         strokes = self._count(spot, since_us if since_us is not None else -(2**62), self._now_us)
@@ -164,7 +181,9 @@ class Moment:
             saw=spot[0],
             spindle=spot[1],
             reasons=(reason, *self._record_problems(None, spot)),
+            verdict="act" if any(condition.level == "act" for condition in conditions) else "cannot-tell",
             since_us=None if first is None else first.ts_us,
+            conditions=conditions,
             seen=seen,
             coverage=Coverage(blade=blade),
             last_message_us=last_us,
@@ -177,7 +196,7 @@ class Moment:
         plate: Plate,
         blade: BladeType | None,
         training: Training | None,
-        spot: Spot,
+        recent: dict[int, HourOfWork],
     ) -> Life:
         if blade is None or training is None:
             name = plate.blade_type
@@ -185,7 +204,6 @@ class Moment:
                 "has no blade type on record" if name is None else f"is of type {name}, which the configuration lacks"
             )
             return Life(None, None, 0, reasons=(f"cannot tell: plate {plate.id} {what}",))
-        recent = recent_work(self._config, self._store.signals, spot, self._now_us)
         bench = None
         if cycle.readings:
             last = max(cycle.readings)
@@ -219,9 +237,8 @@ class Moment:
             found.append(f"plate {plate.id} is marked for {marked:g} rpm at most, the spindle is rated {rated:g} rpm")
         return found
 
-    def _verdict(self, life: Life, dangers: list[str], measured: tuple[float, str] | None) -> tuple[str, list[str]]:
-        if dangers:
-            return "act", []
+    def _verdict(self, life: Life, measured: tuple[float, str] | None) -> tuple[str, list[str]]:
+        """What the blade's wear alone calls for."""
         alerts = self._config.alerts
         if measured is not None and measured[0] >= 1:
             return "change", [measured[1]]

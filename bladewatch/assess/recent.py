@@ -33,10 +33,11 @@ class _Ends(NamedTuple):
 
 @dataclass(slots=True)
 class HourOfWork:
-    """Cuts and area by alloy [hundredths of mm²] in one hour."""
+    """Cuts and area by alloy [hundredths of mm²] in one hour, and when its first stroke was made."""
 
     strokes: int = 0
     cuts: int = 0
+    first_us: int = 2**62
     area_cmm2: dict[str, int] = field(default_factory=dict)
 
     def add(self, alloy: str, area_cmm2: int, cuts: int) -> None:
@@ -88,6 +89,7 @@ def recent_work(
 def _add(found: dict[int, HourOfWork], counted: Counted) -> None:
     entry = found.setdefault(hour_of(counted.ts_us), HourOfWork())
     entry.strokes += 1
+    entry.first_us = min(entry.first_us, counted.ts_us)
     if counted.contact:
         entry.add(counted.alloy, counted.area_cmm2, 1)
 
@@ -96,7 +98,7 @@ def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], wo
     """The hour by its sums; None where they do not tell all."""
     if not works:
         return None
-    entry = HourOfWork()
+    entry = HourOfWork(first_us=counter.first_us)
     for row in works:
         part, alloy, kind, has_area, bars, mitre = _work(row.work)
         strokes = row.strokes + row.filled

@@ -86,6 +86,10 @@ prepare_share = 0.8              # of the limit: have a spare ready
 prepare_hours = 16               # or when the blade may not last so long
 change_hours = 8                 # change when it may not last so long
 gap_minutes = 10                 # a running saw that is silent so long is called unseen
+idle_alert = 0.15                # warm idle power off the saw's own by so much is shown; idle_act (0.30) calls somebody
+idle_act = 0.30
+vibration_alert_mm_s = 4.5       # velocity, RMS; or vibration_alert_ratio times the saw's own
+vibration_act_mm_s = 7.1
 
 # A gateway with its own topics and fields is read without code:
 # [[map]]

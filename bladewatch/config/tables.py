@@ -208,12 +208,23 @@ class Map:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alerts:
-    """``[alerts]``: when a blade is called to mind, and when a silent saw is called unseen."""
+    """``[alerts]``: when a blade is called to mind, when a silent saw is called unseen, and what is no longer normal.
+
+    Shares of idle power and ratios of vibration are against the saw's own past. The zones of vibration are those that
+    ISO 20816-3 gives for machines of 15 to 300 kW on rigid mounts (from summaries of it); a saw spindle is not
+    squarely in its scope, so its own past rules. The idle shares are common practice, no source.
+    """
 
     prepare_share: float = key(kinds.number(0.1, 1), 0.8)
     prepare_hours: float = key(kinds.number(0, 1000), 16.0)
     change_hours: float = key(kinds.number(0, 1000), 8.0)
     gap_minutes: float = key(kinds.number(0.1, 10_000), 10.0)
+    idle_alert: float = key(kinds.number(0.01, 10), 0.15)
+    idle_act: float = key(kinds.number(0.01, 10), 0.30)
+    vibration_alert_mm_s: float = key(kinds.number(0.01, 500), 4.5)
+    vibration_act_mm_s: float = key(kinds.number(0.01, 500), 7.1)
+    vibration_alert_ratio: float = key(kinds.number(1, 100), 1.5)
+    vibration_act_ratio: float = key(kinds.number(1, 100), 2.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

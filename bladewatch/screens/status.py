@@ -10,6 +10,7 @@ from bladewatch.alerts import Alert
 from bladewatch.assess.assessment import URGENCY, Assessment
 from bladewatch.config.tables import Config
 from bladewatch.format import area_left_text, band_text, count_text, day_text, near_text
+from bladewatch.screens.condition import condition_text
 from bladewatch.screens.ruler import ruler
 from bladewatch.units import area_text, m2_of
 
@@ -34,11 +35,12 @@ class Line:
 
 
 def in_order(assessments: Sequence[Assessment]) -> list[Assessment]:
-    """Who needs somebody first: by verdict, then unseen saws, then by what is left."""
+    """Who needs somebody first: by verdict, then unseen saws, then what is no longer normal, then by what is left."""
 
-    def key(a: Assessment) -> tuple[int, int, float]:
+    def key(a: Assessment) -> tuple[int, int, int, float]:
         left = a.due.at_least_us if a.due is not None else float("inf")
-        return URGENCY[a.verdict], 0 if a.seen == "blind" else 1, left
+        odd = any(condition.level == "alert" for condition in a.conditions)
+        return URGENCY[a.verdict], 0 if a.seen == "blind" else 1, 0 if odd else 1, left
 
     return sorted(assessments, key=key)
 
@@ -78,12 +80,17 @@ def render(
     return lines
 
 
+_URGENT: Final = {"mist": "failed, check it now", "vibration": "look now", "idle": "too high, look now"}
+
+
 def verdict_text(a: Assessment, at_us: int, config: Config) -> str:
     """The verdict in words; the subject is always named."""
     zone = config.zone
+    if a.urgent and not a.dangers:
+        return f"{a.urgent[0].name}: {_URGENT[a.urgent[0].name]}"
     if a.plate is None:
         return "no blade on record"
-    if a.verdict == "act":
+    if a.dangers:
         return "blade: look at it now"
     if a.verdict == "change":
         if a.due is None or a.due.at_least_us <= at_us + 3_600_000_000:
@@ -115,7 +122,8 @@ def _saw(config: Config, a: Assessment, at_us: int, width: int, plain: bool) -> 
         elif drawn:
             lines.extend(Line(f"      {text}") for text in (drawn, left) if text)
     facts = _facts(config, a, at_us)
-    body = "; ".join(part for part in (*facts, *a.reasons) if part)
+    odd = [condition_text(c, at_us, config.zone) for c in a.conditions if c.level in ("alert", "act")]
+    body = "; ".join(part for part in (*odd, *facts, *a.reasons) if part)
     if seen:
         body = f"{seen}; {body}" if body else seen
     lines.extend(Line(text) for text in _wrap(body, width, "      "))

@@ -1,0 +1,16 @@
+"""An invented shop whose true wear is known, and the minute that shows it. Everything in it is invented.
+
+- ``metal``      metals and parts, as they truly are
+- ``edge``       how an edge truly wears, and what that does to its energy
+- ``troubles``   what goes wrong in shops, each with a strength
+- ``setting``    one shop: its size, its form of wear, its troubles
+- ``shop``       the shop at work: messages, ledger rows and truth
+- ``wire``       what happens to messages on their way
+- ``papers``     the shop as files: log, ledger, configuration, truth
+- ``hardness``   how hard the shop is for plain rules
+- ``play``       a log published live, in fast time
+- ``score``      estimates beside the truth
+- ``minute``     the demo itself
+
+Nothing here imports ``models``: a good score is not the program's own equation read back.
+"""

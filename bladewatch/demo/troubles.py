@@ -1,0 +1,130 @@
+"""What goes wrong in shops: each trouble can be switched on, weak, medium or strong.
+
+``sizes`` says how strong; what the number means stands in ``what``. Troubles that last are planned as ``Episode``s, so
+that the truth can list when each one was there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from random import Random
+from typing import Final
+
+STRENGTHS: Final = ("weak", "medium", "strong")
+HOUR_US: Final = 3_600_000_000
+DAY_US: Final = 24 * HOUR_US
+EVERY_SAW: Final = "*"
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """A trouble: its sizes weak, medium and strong, and what the size is."""
+
+    sizes: tuple[float, float, float]
+    what: str
+
+
+TROUBLES: Final = {
+    # at the saw
+    "override": Trouble((0.4, 1.5, 4.0), "times a saw-week the feed is turned down to 70 %, for one to five hours"),
+    "galling": Trouble((0.3, 1.0, 2.5), "episodes a saw-week: energy up by a quarter, until the blade is cleaned"),
+    "mist": Trouble((0.1, 0.4, 1.0), "failures of the mist a saw-week, two to five hours: more wear, galling"),
+    "lot": Trouble((0.15, 0.5, 1.2), "hard lots a week, on every saw that cuts the metal: energy up, wear times 1.5"),
+    "cold": Trouble((0.15, 0.4, 0.9), "idle power of a cold spindle above the warm one's, as a share of it"),
+    "belt": Trouble((0.02, 0.04, 0.07), "slip that the belt of the first saw has come to at the end"),
+    "bearing": Trouble((0.12, 0.3, 0.6), "rise of the last saw's idle power by a failing bearing, with heat"),
+    "clamp": Trouble((0.3, 1.0, 2.5), "times a saw-week the clamp is weak: length and energy scatter"),
+    "chip": Trouble((0.03, 0.1, 0.25), "chance that a grind cycle loses a tip"),
+    "early": Trouble((0.15, 0.4, 0.8), "share of cycles taken off early, by habit"),
+    # on the wire
+    "rollover": Trouble((0.34, 0.67, 1.0), "share of saws whose counter is 16 bits wide and near its end"),
+    "reset": Trouble((0.2, 1.0, 5.0), "times a saw-week the counter starts again at zero"),
+    "duplicate": Trouble((0.01, 0.05, 0.2), "share of messages that come twice"),
+    "disorder": Trouble((20.0, 300.0, 3600.0), "seconds by which one message in ten is late, at most"),
+    "gap": Trouble((0.2, 1.0, 4.0), "times a saw-week the messages are lost, for ten minutes to two hours"),
+    "clock": Trouble((30.0, 120.0, 900.0), "seconds that the clock of the first saw is wrong by, in the last third"),
+    "bundle": Trouble((0.3, 1.0, 2.5), "times a saw-week the message tells one bar where there are more"),
+    "unit": Trouble((1.0, 7.0, 30.0), "last days on which the second saw sends its feed in inches a second"),
+    "rescale": Trouble((1.05, 1.12, 1.3), "factor on all power of the second saw, from two thirds on"),
+    # in the record
+    "unrecorded": Trouble((0.03, 0.08, 0.2), "share of blade changes that nobody wrote down"),
+    "late": Trouble((0.1, 0.3, 0.6), "share of ledger rows entered up to fourteen hours late"),
+    "wrong-plate": Trouble((0.01, 0.04, 0.12), "share of mounts written with another plate's number"),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """A trouble at one saw for a while. ``size`` is a factor, or nothing where the kind says all."""
+
+    kind: str
+    saw: str
+    from_us: int
+    to_us: int
+    size: float = 1.0
+    metal: str = ""
+
+    def on(self, saw: str, at_us: int) -> bool:
+        """Whether it acts on a saw at an instant."""
+        return self.from_us <= at_us < self.to_us and self.saw in (saw, EVERY_SAW)
+
+
+def size_of(troubles: dict[str, str], name: str) -> float:
+    """How strong a trouble is switched on; 0 where it is off.
+
+    >>> size_of({"galling": "strong"}, "galling"), size_of({}, "galling")
+    (2.5, 0.0)
+    """
+    return TROUBLES[name].sizes[STRENGTHS.index(troubles[name])] if name in troubles else 0.0
+
+
+_LASTING: Final = {
+    # kind: hours at least, hours at most, size
+    "override": (1.0, 5.0, 0.7),
+    "galling": (0.5, 3.0, 1.25),
+    "mist": (2.0, 5.0, 1.5),
+    "clamp": (1.0, 4.0, 0.25),
+    "gap": (0.17, 2.0, 1.0),
+    "bundle": (0.5, 2.0, 1.0),
+    "reset": (0.0, 0.0, 1.0),
+}
+
+
+def plan(troubles: dict[str, str], saws: list[str], start_us: int, days: int, seed: int) -> list[Episode]:
+    """When each trouble is there. Each kind draws from a stream of its own: one more changes no other."""
+    found: list[Episode] = []
+    end_us = start_us + days * DAY_US
+    for kind, (least_h, most_h, size) in _LASTING.items():
+        rng = Random(f"{seed}/{kind}")
+        for saw in saws:
+            for week in range(-(-days // 7)):
+                for _ in range(_times(size_of(troubles, kind), rng)):
+                    at_us = start_us + round((week * 7 + rng.choice(range(5)) + rng.uniform(0, 0.33)) * DAY_US)
+                    to_us = at_us + round(rng.uniform(least_h, most_h) * HOUR_US)
+                    found.append(Episode(kind, saw, at_us, max(to_us, at_us + 1), size))
+    rng = Random(f"{seed}/lot")
+    for week in range(-(-days // 7)):
+        for _ in range(_times(size_of(troubles, "lot"), rng)):
+            at_us = start_us + round((week * 7 + rng.choice(range(4))) * DAY_US)
+            metal = rng.choice(("6063", "6082"))
+            found.append(Episode("lot", EVERY_SAW, at_us, at_us + round(rng.uniform(1, 3) * DAY_US), 1.5, metal))
+    from_us = start_us + (end_us - start_us) * 2 // 3
+    slow = {"belt": saws[0], "bearing": saws[-1], "clock": saws[0], "rescale": saws[min(1, len(saws) - 1)]}
+    found.extend(
+        Episode(kind, saw, from_us, end_us + DAY_US, size_of(troubles, kind))
+        for kind, saw in slow.items()
+        if kind in troubles
+    )
+    if "unit" in troubles:
+        from_us = end_us - round(size_of(troubles, "unit") * DAY_US)
+        found.append(Episode("unit", saws[min(1, len(saws) - 1)], from_us, end_us + DAY_US))
+    return sorted(found, key=lambda episode: (episode.from_us, episode.kind, episode.saw))
+
+
+def _times(mean: float, rng: Random) -> int:
+    """A Poisson number, by its definition: events a unit of time."""
+    count, passed = 0, rng.expovariate(1.0) if mean > 0 else 1.0
+    while mean > 0 and passed < mean:
+        count += 1
+        passed += rng.expovariate(1.0)
+    return count

@@ -1,0 +1,96 @@
+"""What is true in an invented shop and nobody there knows: wear along every cycle, causes, costs."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import NamedTuple
+
+import msgspec
+
+from bladewatch.demo.troubles import Episode
+
+
+class Point(NamedTuple):
+    """A moment of a cycle: cuts and area since sharp, true wear, true area and cuts left at the saw's mean mix."""
+
+    at_us: int
+    cuts: int
+    area_m2: float
+    wear_um: float
+    left_m2: float
+    left_cuts: float
+
+
+@dataclass(slots=True)
+class CycleTruth:
+    """A grind cycle as it was. ``reason`` is empty while it runs."""
+
+    plate: str
+    blade_type: str
+    limit_um: float
+    points: list[Point] = field(default_factory=list)
+    saws: list[str] = field(default_factory=list)
+    reason: str = ""
+
+    def at(self, us: int) -> Point:
+        """The newest point up to an instant, else the first."""
+        place = bisect_right(self.points, us, key=lambda point: point.at_us)
+        return self.points[max(place - 1, 0)]
+
+    @property
+    def life_m2(self) -> float:
+        """Area from sharp to the limit."""
+        last = self.points[-1]
+        return last.area_m2 + last.left_m2
+
+
+@dataclass(slots=True)
+class Mounted:
+    """A plate that truly was on a saw."""
+
+    saw: str
+    plate: str
+    from_us: int
+    to_us: int | None
+    cycle: int
+    recorded: bool
+
+
+@dataclass(slots=True)
+class Truth:
+    """All of it."""
+
+    cycles: list[CycleTruth] = field(default_factory=list)
+    mounts: list[Mounted] = field(default_factory=list)
+    episodes: list[Episode] = field(default_factory=list)
+    spend: dict[str, dict[str, Decimal]] = field(default_factory=dict)
+    strokes: int = 0
+    cuts: int = 0
+    log_noise: list[float] = field(default_factory=list)
+
+    def pay(self, month: str, what: str, amount: Decimal) -> None:
+        """Note money that was spent in a month."""
+        lines = self.spend.setdefault(month, {})
+        lines[what] = lines.get(what, Decimal(0)) + amount
+
+    def on(self, saw: str, at_us: int) -> CycleTruth | None:
+        """The cycle that truly ran on a saw at an instant."""
+        for mount in reversed(self.mounts):
+            if mount.saw == saw and mount.from_us < at_us and (mount.to_us is None or at_us <= mount.to_us):
+                return self.cycles[mount.cycle]
+        return None
+
+    def to_json(self) -> bytes:
+        """The truth as a file."""
+        plain = {
+            "what": "the truth of an invented shop; bladewatch never reads it but to score itself",
+            "strokes": self.strokes,
+            "cuts": self.cuts,
+            "cycles": self.cycles,
+            "mounts": self.mounts,
+            "causes": self.episodes,
+            "spend": {month: {k: f"{v:f}" for k, v in lines.items()} for month, lines in sorted(self.spend.items())},
+        }
+        return msgspec.json.format(msgspec.json.encode(plain), indent=0)
