@@ -9,30 +9,123 @@ from collections.abc import Callable
 from typing import Final
 
 from bladewatch.errors import UnreachableError, UsageError
-from bladewatch.pipeline import ingest
+from bladewatch.pipeline import ingest, issue
 from bladewatch.service import Service
 from collectors.facts import Batch
-from collectors.instants import MINUTE_US
-from collectors.mapping import Translator
+from collectors.mqtt import Broker, Subscriber
 
-REVIEW_EVERY_US: Final = MINUTE_US // 3
-SILENT_REVIEW_US: Final = MINUTE_US
+REVIEW_EVERY_S: Final = 20.0
+SILENT_REVIEW_S: Final = 60.0
 """A saw that falls silent brings no news, so the collector also looks when nothing came."""
-TIDY_EVERY_US: Final = 60 * MINUTE_US
+TIDY_EVERY_S: Final = 3600.0
 RETRY_S: Final = 2.0
 
 
 def collect(service: Service, say: Callable[[str], None], trouble: Callable[[str], None]) -> None:
     """Subscribe and store until SIGTERM or SIGINT; alerts are said once when they are raised."""
-    from collectors.mqtt import Broker, Subscriber
+    collector = Collector(service, say, trouble)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda _number, _frame: collector.stop())
+    collector.run()
 
+
+class Collector:
+    """A shop's collector. ``run`` returns after ``stop``, which may be called from anywhere.
+
+    ``review_every_s`` is how often it looks at the blades while news come in; ``upkeep`` False leaves packing and
+    quotas to somebody else.
+    """
+
+    def __init__(
+        self,
+        service: Service,
+        say: Callable[[str], None],
+        trouble: Callable[[str], None],
+        review_every_s: float = REVIEW_EVERY_S,
+        upkeep: bool = True,
+    ) -> None:
+        self._service = service
+        self._say = say
+        self._trouble = trouble
+        self._review_every_s = review_every_s
+        self._translator = service.translator()
+        self._stopping = False
+        self._fresh = False
+        self._reviewed = -SILENT_REVIEW_S
+        self._next_tidy = 0.0 if upkeep else float("inf")
+        self.stored = 0
+        mqtt = service.config.mqtt
+        self._subscriber = Subscriber(
+            _broker(service),
+            self._translator,
+            self._take,
+            on_ready=lambda: say(f"ready: subscribed at {mqtt.host}:{mqtt.port} for site {service.config.site.name}"),
+            on_trouble=trouble,
+            clock_us=service.clock,
+        )
+
+    def run(self) -> None:
+        """Collect until told to stop."""
+        self._subscriber.run(idle=self._turn)
+
+    def stop(self) -> None:
+        """Ask for the end, after the batch in hand."""
+        self._stopping = True
+        self._subscriber.stop()
+
+    def _take(self, batch: Batch) -> None:
+        """Store, and try again while the database cannot be written: nothing is acknowledged meanwhile."""
+        while True:
+            try:
+                ingest(batch, self._service.store, self._service.config.site.name)
+            except UnreachableError as error:
+                if self._stopping:
+                    raise
+                self._trouble(f"not stored, trying again: {error}")
+                time.sleep(RETRY_S)
+            else:
+                self._fresh = True
+                self.stored += batch.messages
+                return
+
+    def _turn(self) -> None:
+        """Do what is due; a database that is busy or full is told and tried again."""
+        now = time.monotonic()
+        try:
+            for missing in self._translator.numbers.overdue(self._service.clock()):
+                self._trouble(f"{missing.topic}: the publisher's numbers {missing.first} to {missing.last} never came")
+            if now - self._reviewed >= (self._review_every_s if self._fresh else SILENT_REVIEW_S):
+                self._fresh, self._reviewed = False, now
+                self._review()
+            if now >= self._next_tidy:
+                self._next_tidy = now + TIDY_EVERY_S
+                self._service.store.refresh_idle(self._service.clock())
+                self._service.tidy()
+        except UnreachableError as error:
+            self._trouble(f"upkeep put off: {error}")
+
+    def _review(self) -> None:
+        """Look at the blades: alerts that are new are said, forecasts that are due are kept as issued."""
+        from bladewatch.alerts import judge
+
+        service = self._service
+        for _ in service.bring_up_to_date(open_only=True):
+            pass
+        review = service.review()
+        alerts = judge(review.assessments, review.at_us, service.zone)
+        for alert in issue(review.at_us, review.assessments, alerts, service.store, service.zone):
+            self._say(f"alert {alert.level}: {alert.text}")
+
+
+def _broker(service: Service) -> Broker:
+    """Where to connect, by the configuration. Raises ``UsageError`` where the password is not in the environment."""
     mqtt = service.config.mqtt
     password = None
     if mqtt.password_env is not None:
         password = os.environ.get(mqtt.password_env)
         if password is None:
             raise UsageError(f"[mqtt] password_env: the variable {mqtt.password_env} is not set")
-    broker = Broker(
+    return Broker(
         host=mqtt.host,
         port=mqtt.port,
         tls=mqtt.tls,
@@ -42,95 +135,3 @@ def collect(service: Service, say: Callable[[str], None], trouble: Callable[[str
         client_id=mqtt.client_id or f"bladewatch-{service.config.site.name}",
         version=5 if mqtt.version == "5" else 4,
     )
-    translator = service.translator()
-    upkeep = _Upkeep(service, translator, say, trouble)
-
-    def take(batch: Batch) -> None:
-        """Store, and try again while the database cannot be written: nothing is acknowledged meanwhile."""
-        while True:
-            try:
-                ingest(batch, service.store, service.config.site.name)
-            except UnreachableError as error:
-                if stopping:
-                    raise
-                trouble(f"not stored, trying again: {error}")
-                time.sleep(RETRY_S)
-            else:
-                upkeep.stored = True
-                return
-
-    subscriber = Subscriber(
-        broker,
-        translator,
-        take,
-        on_ready=lambda: say(f"ready: subscribed at {mqtt.host}:{mqtt.port} for site {service.config.site.name}"),
-        on_trouble=trouble,
-        clock_us=service.clock,
-    )
-    stopping: list[int] = []
-
-    def stop(number: int, _frame: object) -> None:
-        stopping.append(number)
-        subscriber.stop()
-
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, stop)
-    subscriber.run(idle=upkeep.turn)
-
-
-class _Upkeep:
-    """What the collector does between batches: it reviews the blades, and once an hour looks after the store."""
-
-    def __init__(
-        self, service: Service, translator: Translator, say: Callable[[str], None], trouble: Callable[[str], None]
-    ) -> None:
-        self._service = service
-        self._translator = translator
-        self._say = say
-        self._trouble = trouble
-        self._reviewed_us = 0
-        self._next_tidy_us = 0
-        self.stored = False
-
-    def turn(self) -> None:
-        """Do what is due; a database that is busy or full is told and tried again."""
-        try:
-            self._turn(self._service.clock())
-        except UnreachableError as error:
-            self._trouble(f"upkeep put off: {error}")
-
-    def _turn(self, now_us: int) -> None:
-        for missing in self._translator.numbers.overdue(now_us):
-            self._trouble(f"{missing.topic}: the publisher's numbers {missing.first} to {missing.last} never came")
-        since_us = now_us - self._reviewed_us
-        if since_us >= (REVIEW_EVERY_US if self.stored else SILENT_REVIEW_US):
-            self.stored = False
-            self._reviewed_us = now_us
-            self._review(now_us)
-        if now_us >= self._next_tidy_us:
-            self._next_tidy_us = now_us + TIDY_EVERY_US
-            self._service.store.refresh_idle(now_us)
-            self._service.tidy()
-
-    def _review(self, now_us: int) -> None:
-        from bladewatch.alerts import judge
-
-        service = self._service
-        for _ in service.bring_up_to_date(open_only=True):
-            pass
-        review = service.review(now_us)
-        for alert in judge(review.assessments, now_us, service.zone):
-            row = {
-                "key": alert.key,
-                "level": alert.level,
-                "cause": alert.cause,
-                "saw": alert.saw,
-                "plate": alert.plate,
-                "raised_us": alert.raised_us,
-                "known_us": now_us,
-                "text": alert.text,
-            }
-            with service.store.transaction():
-                new = service.store.books.raise_alert(row)
-            if new:
-                self._say(f"alert {alert.level}: {alert.text}")

@@ -1,4 +1,4 @@
-"""The program on one page: ``ingest`` takes a batch in, ``review`` works out what it means.
+"""The program on one page: ``ingest`` takes a batch in, ``enter`` ledger events, ``issue`` keeps what was said.
 
 broker or file -> ``collectors`` -> ``Batch`` -> ``ingest`` (store, then acknowledge) -> ``assess`` -> ``alerts`` ->
 screens. There is no second path.
@@ -6,11 +6,17 @@ screens. There is no second path.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 
+from bladewatch import __version__
+from bladewatch.alerts import Alert
+from bladewatch.assess.assessment import Assessment, as_json
+from bladewatch.contact import hour_of
 from bladewatch.ledger.events import Event
 from bladewatch.ledger.rows import TOPIC, refused_text
-from bladewatch.stores.protocols import Conflict, Outcome, Store
+from bladewatch.stores.protocols import Conflict, Issued, Outcome, Store
 from collectors.facts import Batch, Rejected, Sample, Stroke, content_of
 from collectors.instants import text_of
 from collectors.signals import CATALOGUE, POWER_SIGNALS
@@ -56,6 +62,38 @@ def enter(events: list[Event], store: Store, origin: dict[str, str] | None = Non
             store.books.drop_checkpoints(None, first, plate)
         store.books.reject(_event_conflict(kept, gone, origin or {}) for kept, gone in conflicts)
     return Taken(taken, repeated, len(conflicts), {})
+
+
+def issue(
+    at_us: int, assessments: Sequence[Assessment], alerts: Sequence[Alert], store: Store, zone: tzinfo
+) -> list[Alert]:
+    """Keep what was said at a moment; returns the alerts that had not been raised before.
+
+    A forecast is kept once an hour for each spindle, and whenever its verdict changed: what was said can then be
+    scored later, not what would be said with hindsight.
+    """
+    with store.transaction():
+        for a in assessments:
+            spot = (a.saw, a.spindle)
+            last = next(iter(store.books.forecasts(spot, at_us, at_us, 1)), None)
+            if last is not None and hour_of(last.at_us) == hour_of(at_us) and last.verdict == a.verdict:
+                continue
+            content = as_json(a, zone) | {"version": __version__}
+            store.books.issue_forecast(Issued(a.saw, a.spindle, at_us, at_us, _json(content).decode()))
+        return [alert for alert in alerts if store.books.raise_alert(_alert_row(alert, at_us))]
+
+
+def _alert_row(alert: Alert, at_us: int) -> dict[str, object]:
+    return {
+        "key": alert.key,
+        "level": alert.level,
+        "cause": alert.cause,
+        "saw": alert.saw,
+        "plate": alert.plate,
+        "raised_us": alert.raised_us,
+        "known_us": at_us,
+        "text": alert.text,
+    }
 
 
 def _conflict(conflict: Conflict, site: str, origin: dict[int, str]) -> Rejected:

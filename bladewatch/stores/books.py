@@ -12,7 +12,7 @@ from sqlalchemy import Connection, Table, delete, func, insert, select, update
 
 from bladewatch.ledger.events import CONTENT, Event, canonical_text, from_note
 from bladewatch.stores import tables
-from bladewatch.stores.protocols import Checkpoint, Conflict, Outcome, RejectedRow, Spot
+from bladewatch.stores.protocols import Checkpoint, Conflict, Issued, Outcome, RejectedRow, Spot
 from collectors import facts
 from collectors.facts import BladeNote, Check, Rejected
 
@@ -244,7 +244,26 @@ class SqlBooks:
         self._sql.execute(delete(tables.checkpoint))
         self._sql.execute(delete(tables.fit))
 
-    # Alerts
+    # What was said
+
+    def issue_forecast(self, row: Issued) -> None:
+        """Keep a forecast; of two for one spindle and instant the first stays."""
+        table = tables.forecast
+        same = (table.c.saw == row.saw, table.c.spindle == row.spindle, table.c.at_us == row.at_us)
+        if self._sql.execute(select(table.c.at_us).where(*same)).first() is None:
+            self._sql.execute(insert(table), row._asdict())
+
+    def forecasts(self, spot: Spot, until_us: int, known_us: int, count: int) -> list[Issued]:
+        """The last forecasts issued for a spindle, the newest first."""
+        table = tables.forecast
+        query = (
+            select(*(table.c[name] for name in Issued._fields))
+            .where(table.c.saw == spot[0], table.c.spindle == spot[1])
+            .where(table.c.at_us <= until_us, table.c.known_us <= known_us)
+            .order_by(table.c.at_us.desc())
+            .limit(count)
+        )
+        return [Issued(*row) for row in self._sql.execute(query)]
 
     def raise_alert(self, row: dict[str, Any]) -> bool:
         """Keep that an alert was raised; False where the same stands already."""

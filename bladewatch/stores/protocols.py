@@ -7,6 +7,8 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, Protocol
 
+import msgspec
+
 from bladewatch.ledger.events import Event
 from bladewatch.stores.blocks import Reading
 from collectors.facts import BladeNote, Check, Fact, Rejected, Sample, Stroke, Waveform
@@ -100,6 +102,25 @@ class Checkpoint(NamedTuple):
     known_us: int
     fingerprint: str
     state: str
+
+
+class Issued(NamedTuple):
+    """A forecast as it was issued; ``assessment`` is its JSON."""
+
+    saw: str
+    spindle: str
+    at_us: int
+    known_us: int
+    assessment: str
+
+    @property
+    def verdict(self) -> str:
+        """The verdict that was issued."""
+        return msgspec.json.decode(self.assessment, type=_Said).verdict
+
+
+class _Said(msgspec.Struct):
+    verdict: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,6 +256,14 @@ class Books(Protocol):
 
     def put_fit(self, key: str, blade_type: str, fit: str, at_us: int) -> None:
         """Keep a fit."""
+        ...
+
+    def issue_forecast(self, row: Issued) -> None:
+        """Keep a forecast; of two for one spindle and instant the first stays."""
+        ...
+
+    def forecasts(self, spot: Spot, until_us: int, known_us: int, count: int) -> list[Issued]:
+        """The last forecasts issued for a spindle, the newest first."""
         ...
 
     def raise_alert(self, row: dict[str, Any]) -> bool:
