@@ -13,6 +13,8 @@ The map, from the wire to the screen:
 - ``bladewatch.screens``    assessments to words, rulers and tables
 - ``bladewatch.service``    the only place where configuration meets stores, collectors and the clock
 - ``bladewatch.living``     the collector's life
+- ``bladewatch.watching``   the living screen's
+- ``bladewatch.demo``       an invented shop whose truth is known, and the minute that shows it
 - ``bladewatch.cli``        commands: parse, one call, render, exit code
 
 bladewatch watches. It commands no machine, and nothing it prints is fit for an interlock.

@@ -70,9 +70,8 @@ def run_out(
     total = float(np.sum(wear))
     if not total > 0:
         return None
-    hours = _coming_hours(wear, len(left))
-    part = np.ones(hours.shape[1])
-    part[0] = 1 - elapsed
+    hours, places = _coming_hours(wear, wear + area + cuts, len(left))
+    part = np.where(places == 0, 1 - elapsed, 1.0)
     used = np.cumsum(wear[hours] * part, axis=1)
     end = np.argmax(used >= left[:, None], axis=1)
     row = np.arange(len(left))
@@ -82,11 +81,12 @@ def run_out(
     step = used[row, last] - before
     share = np.where(within, np.where(step > 0, (left - before) / np.where(step > 0, step, 1.0), 0.0), 1.0)
     beyond = np.where(within, 0.0, left - used[:, -1])  # past the horizon the mean pace goes on
-    ends = np.concatenate([[0.0], np.cumsum(part)])
+    start = np.where(places == 0, 0.0, places - elapsed)
+    spent = np.where(within, start[last] + share * part[last], HORIZON_WEEKS * WEEK_H - elapsed)
     return RunOut(
         _along(area[hours] * part, last, share) + beyond * float(np.sum(area)) / total,
         _along(cuts[hours] * part, last, share) + beyond * float(np.sum(cuts)) / total,
-        ends[last] + share * part[last] + beyond * len(wear) / total,
+        np.where(left > 0, spent, 0.0) + beyond * len(wear) / total,
     )
 
 
@@ -98,8 +98,12 @@ def _along(values: Floats, last: NDArray[np.int64], share: Floats) -> Floats:
     return np.asarray(before + share * (sums[row, last] - before))
 
 
-def _coming_hours(wear: Floats, draws: int) -> NDArray[np.int64]:
-    """For each draw and coming hour the past hour it is taken from; weeks without any work are left out."""
+def _coming_hours(wear: Floats, work: Floats, draws: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """For each draw and coming hour the past hour it is taken from; weeks without any work are left out.
+
+    Hours of the week in which no past week held work are left out too: they change no sum. The second array says
+    which coming hours are left.
+    """
     history_h = len(wear)
     period = WEEK_H if history_h >= 2 * WEEK_H else 24
     weeks = history_h // period
@@ -110,6 +114,7 @@ def _coming_hours(wear: Floats, draws: int) -> NDArray[np.int64]:
     days = HORIZON_WEEKS * 7
     generator = np.random.default_rng(SEED)
     back = usable[generator.integers(0, len(usable), size=(draws, days))]
-    hour = np.arange(days * 24)
+    held = work[history_h - period * weeks :].reshape(weeks, period).any(axis=0)
+    hour = np.flatnonzero(np.tile(held, days * 24 // period))
     place = history_h - period * back[:, hour // 24] + hour % period
-    return np.asarray(place, np.int64)
+    return np.asarray(place, np.int64), np.asarray(hour, np.int64)

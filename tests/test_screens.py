@@ -12,7 +12,8 @@ from bladewatch.alerts import judge
 from bladewatch.assess.assessment import Assessment, Coverage, TimeQuantity
 from bladewatch.config.decode import parse
 from bladewatch.config.tables import Config
-from bladewatch.screens.status import in_order, render
+from bladewatch.screens.status import render
+from bladewatch.screens.words import in_order
 from models.forecast import Quantity
 
 NOW_US = minute(600)

@@ -23,6 +23,8 @@ from models.forecast import Quantity
 
 RUNNING = float(STATES.index("running"))
 Latest = dict[tuple[str, str], Reading]
+TRAINED_FOR_US = 10 * MINUTE_US
+"""A screen that looks again and again trains anew so often, or when the ledger has changed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,22 +37,36 @@ class Review:
 
 
 class Moment:
-    """The shop as it was known at ``now_us``. ``keep`` stores checkpoints and fits that had to be made."""
+    """The shop as it was known at ``now_us``. ``keep`` stores checkpoints and fits that had to be made.
 
-    def __init__(self, config: Config, store: Store, now_us: int, keep: bool = False) -> None:
+    ``past``, an earlier moment of the same shop, hands on what it had worked out, for a screen that looks again and
+    again: the ledger's state while no event came, the fits for ten minutes more.
+    """
+
+    def __init__(
+        self, config: Config, store: Store, now_us: int, keep: bool = False, past: Moment | None = None
+    ) -> None:
         self._config = config
         self._store = store
         self._now_us = now_us
         self._keep = keep
-        self._fleet: Fleet = fold(store.books.events(now_us, now_us), config.saw_aliases())
-        self._note_unknown_spots()
         self._reader = CycleReader(config, store, now_us, keep)
+        self._revision = store.books.revision(now_us, now_us)
         self._trained: dict[str, Training] = {}
-        self._spares_given: set[str] = set()
+        self._trained_us = now_us
+        self._spares: dict[Spot, str] = {}
+        if past is not None and past._revision == self._revision:
+            self._fleet: Fleet = past._fleet
+            self._spares = past._spares
+            if 0 <= now_us - past._trained_us <= TRAINED_FOR_US:
+                self._trained, self._trained_us = past._trained, past._trained_us
+            return
+        self._fleet = fold(store.books.events(now_us, now_us), config.saw_aliases())
+        self._note_unknown_spots()
 
     def review(self) -> Review:
         """Assess every saw and spindle."""
-        found = [self._assess(spot) for spot in self._spots()]
+        found = [self.assess(spot) for spot in self.spots()]
         return Review(self._now_us, tuple(found), tuple(self._fleet.problems))
 
     def bring_up_to_date(self, open_only: bool = False) -> Iterator[str]:
@@ -73,13 +89,14 @@ class Moment:
 
     def _note_unknown_spots(self) -> None:
         """Records of saws and spindles that the configuration lacks."""
-        known = set(self._spots())
+        known = set(self.spots())
         for saw, spindle in sorted(set(self._fleet.mounts) - known):
             mount = self._fleet.mounts[saw, spindle][-1]
             text = f"saw {saw} spindle {spindle} is not in the configuration"
             self._fleet.problems.append(Problem(f"mounted {mount.plate}", text, mount.from_us, mount.plate, saw))
 
-    def _spots(self) -> Iterator[Spot]:
+    def spots(self) -> Iterator[Spot]:
+        """Every saw and spindle of the configuration, in its order."""
         for saw_id in self._config.saws:
             saw = self._config.saws.ever(saw_id, self._now_us)
             for spindle in saw.spindles if saw is not None else ():
@@ -95,7 +112,8 @@ class Moment:
             )
         return self._trained[blade_type]
 
-    def _assess(self, spot: Spot) -> Assessment:
+    def assess(self, spot: Spot) -> Assessment:
+        """One saw and spindle."""
         latest = self._store.signals.latest(spot, self._now_us, self._now_us)
         last_us = self._last_message(spot, latest)
         seen = self._seen(latest, last_us)
@@ -156,7 +174,7 @@ class Moment:
             coverage=self._coverage(state, spot, cycle),
             last_message_us=last_us,
             unseen_us=None if last_us is None else last_us + round(self._config.alerts.gap_minutes * MINUTE_US),
-            spare=self._spare(plate.blade_type) if dangers or wear_verdict in ("prepare", "change") else None,
+            spare=self._spare(spot, plate.blade_type) if dangers or wear_verdict in ("prepare", "change") else None,
         )
 
     def _conditions(
@@ -313,12 +331,13 @@ class Moment:
     def _count(self, spot: Spot, after_us: int, until_us: int) -> int:
         return self._store.signals.count(spot, after_us, until_us, self._now_us)
 
-    def _spare(self, blade_type: str | None) -> str | None:
+    def _spare(self, spot: Spot, blade_type: str | None) -> str | None:
         """A sharp plate of the type that no other saw was given, with its place."""
-        for plate_id in sorted(self._fleet.plates.keys() - self._spares_given):
+        self._spares.pop(spot, None)
+        for plate_id in sorted(self._fleet.plates.keys() - set(self._spares.values())):
             plate = self._fleet.plates[plate_id]
             if plate.blade_type == blade_type and plate.state == "sharp" and not plate.cracked:
-                self._spares_given.add(plate.id)
+                self._spares[spot] = plate.id
                 return plate.id if plate.place is None else f"{plate.id} in {plate.place}"
         return None
 

@@ -161,6 +161,20 @@ def status(
 
 
 @app.command()
+def watch(
+    context: typer.Context,
+    every: Annotated[float, typer.Option("--every", min=0.1, max=3600, help="Seconds between two looks.")] = 1.0,
+    once: Annotated[bool, typer.Option("--once", help="One picture, then end; so too where stdout is a file.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="A line of JSON a look, as status gives it.")] = False,
+) -> None:
+    """The living screen of all saws, the one that needs somebody first; Ctrl-C ends it.
+
+    Example: bladewatch watch --every 5
+    """
+    show.watch(context.obj, every, once, as_json)
+
+
+@app.command()
 def blade(
     context: typer.Context,
     event: Annotated[str, typer.Argument(help="mounted, dismounted, opened, bought, received, sent, returned, …")],

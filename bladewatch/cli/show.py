@@ -1,13 +1,11 @@
-"""Commands that show: status."""
+"""Commands that show: status, watch."""
 
 from __future__ import annotations
 
 import sys
+import time
 from pathlib import Path
 from typing import Any
-
-ASCII = str.maketrans({"²": "2", "µ": "u", "\u00a0": " ", "…": "...", "×": "x"})
-"""For a terminal that can show nothing else."""
 
 
 def status(config_path: Path | None, at: list[str], as_json: bool) -> None:
@@ -19,25 +17,25 @@ def status(config_path: Path | None, at: list[str], as_json: bool) -> None:
         for place, at_us in enumerate(moments):
             review = service.review(at_us)
             if as_json:
-                _print_json(service, review)
+                _print_json(service, review.at_us, review.assessments)
             else:
                 if place:
                     print()
                 _print_text(service, review)
 
 
-def _print_json(service: Any, review: Any) -> None:
+def _print_json(service: Any, at_us: int, assessments: Any) -> None:
     import msgspec
 
     from bladewatch.alerts import as_json as alert_json
     from bladewatch.alerts import judge
     from bladewatch.assess.assessment import as_json, time_text
 
-    alerts = judge(review.assessments, review.at_us, service.zone)
+    alerts = judge(assessments, at_us, service.zone)
     answer = {
-        "at": time_text(review.at_us, service.zone),
+        "at": time_text(at_us, service.zone),
         "site": service.config.site.name,
-        "saws": [as_json(assessment, service.zone) for assessment in review.assessments],
+        "saws": [as_json(assessment, service.zone) for assessment in assessments],
         "alerts": [alert_json(alert, service.zone) for alert in alerts],
     }
     sys.stdout.write(msgspec.json.encode(answer).decode() + "\n")
@@ -45,14 +43,64 @@ def _print_json(service: Any, review: Any) -> None:
 
 
 def _print_text(service: Any, review: Any) -> None:
-    from rich.console import Console
-    from rich.text import Text
-
     from bladewatch.alerts import judge
+    from bladewatch.screens import paint
     from bladewatch.screens.status import render
 
-    console = Console(highlight=False, soft_wrap=True)
-    plain = (sys.stdout.encoding or "").lower().replace("-", "") not in ("utf8", "utf16")
+    console = paint.console()
     alerts = judge(review.assessments, review.at_us, service.zone)
-    for line in render(service.config, review.assessments, alerts, review.at_us, console.width, plain):
-        console.print(Text(line.text.translate(ASCII) if plain else line.text, line.style))
+    paint.show(
+        render(service.config, review.assessments, alerts, review.at_us, console.width, paint.is_plain()), console
+    )
+
+
+def watch(config_path: Path | None, every_s: float, once: bool, as_json: bool) -> None:
+    """The living screen until Ctrl-C; one picture where stdout is no terminal."""
+    from bladewatch.screens import paint
+    from bladewatch.screens.watch import render
+    from bladewatch.service import Service
+    from bladewatch.watching import Watch
+
+    console = paint.console()
+    with Service.open(config_path) as service:
+        seen = Watch(service)
+        if as_json or once or not console.is_terminal:
+            _follow(seen, service, every_s, once or not as_json, as_json)
+            return
+        from rich.live import Live
+
+        with Live(console=console, screen=True, auto_refresh=False) as live:
+            try:
+                while True:
+                    started = time.monotonic()
+                    seen.look()
+                    lines = render(
+                        service.config, seen.assessments, seen.alerts(), seen.at_us, *console.size, paint.is_plain()
+                    )
+                    live.update(paint.painted(lines), refresh=True)
+                    if seen.whole:
+                        time.sleep(max(every_s - (time.monotonic() - started), 0.02))
+            except KeyboardInterrupt:
+                return
+
+
+def _follow(seen: Any, service: Any, every_s: float, once: bool, as_json: bool) -> None:
+    """Whole pictures, one after the other: JSON a line each, or a single one in words."""
+    from bladewatch.screens import paint
+    from bladewatch.screens.watch import render
+
+    try:
+        while True:
+            seen.look(float("inf"))
+            if as_json:
+                _print_json(service, seen.at_us, seen.assessments)
+            else:
+                console = paint.console()
+                alerts = seen.alerts()
+                plain = paint.is_plain()
+                paint.show(render(service.config, seen.assessments, alerts, seen.at_us, console.width, None, plain))
+            if once:
+                return
+            time.sleep(every_s)
+    except KeyboardInterrupt:
+        return

@@ -62,6 +62,17 @@ class SqlBooks:
             found.append(from_note(BladeNote(**values, kerf_mm=None if kerf is None else float(kerf))))
         return found
 
+    def revision(self, until_us: int, known_us: int) -> tuple[int, ...]:
+        """Counts and newest instants of what ``events`` reads: rows only come, or come to be known earlier."""
+        found: list[int] = []
+        for table, at in ((tables.ledger, tables.ledger.c.at_us), (tables.blade_note, tables.blade_note.c.ts_us)):
+            query = select(func.count(), func.max(table.c.known_us), func.sum(table.c.known_us % (1 << 30))).where(
+                at <= until_us, table.c.known_us <= known_us
+            )
+            count, newest, total = self._sql.execute(query).one()
+            found.extend((count, newest or 0, int(total or 0)))
+        return tuple(found)
+
     # What saws and people tell
 
     def append_notes(self, notes: Sequence[BladeNote]) -> Outcome:

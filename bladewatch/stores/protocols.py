@@ -206,6 +206,10 @@ class Books(Protocol):
         """Ledger rows and saws' blade messages with ``at`` and ``known`` up to the two instants."""
         ...
 
+    def revision(self, until_us: int, known_us: int) -> tuple[int, ...]:
+        """Numbers that are the same only while ``events`` of the same instants gives the same."""
+        ...
+
     def append_notes(self, notes: Sequence[BladeNote]) -> Outcome:
         """Store blade messages."""
         ...
