@@ -117,6 +117,13 @@ class Service:
         with self.store.transaction() if keep else self.store.snapshot():
             return Moment(self.config, self.store, now_us, keep).review()
 
+    def ended_cycles(self, at_us: int | None = None) -> list[tuple[str, float, int]]:
+        """The grind cycles that had ended: blade type, area [m²], cuts."""
+        from bladewatch.assess.moment import Moment
+
+        with self.store.snapshot():
+            return list(Moment(self.config, self.store, self.clock() if at_us is None else at_us).ended_cycles())
+
     def bring_up_to_date(self, open_only: bool = False) -> Iterator[str]:
         """Make the roll-ups, checkpoints and fits that are missing; yields lines of progress."""
         from bladewatch.assess.cycles import EVERYTHING_US
@@ -144,13 +151,15 @@ class Service:
         zone: tzinfo | None = None,
         decimal: str | None = None,
         progress: Callable[[str, int], None] = lambda _file, _lines: None,
+        tidy: bool = True,
     ) -> list[FileReport]:
-        """Import logs and ledgers, each told apart by its content."""
+        """Import logs and ledgers, each told apart by its content. ``tidy`` False leaves packing to the collector."""
         reports = [self._import_file(path, zone, decimal, progress) for path in paths]
         if any(report.taken for report in reports):
             for line in self.bring_up_to_date():
                 progress(line, 0)
-            self.store.tidy(self.clock(), 10**6, 2**60, 2**60)
+            if tidy:
+                self.store.tidy(self.clock(), 10**6, 2**60, 2**60)
         return reports
 
     def _import_file(

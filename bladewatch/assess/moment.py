@@ -12,9 +12,10 @@ from bladewatch.assess.life import BenchPoint, Life, life_of
 from bladewatch.assess.recent import HourOfWork, recent_work
 from bladewatch.assess.training import Training, train
 from bladewatch.config.tables import BladeType, Config
-from bladewatch.ledger.fold import Cycle, Fleet, Mount, Plate, Problem, fold
+from bladewatch.ledger.fold import KEEPS_CYCLE, Cycle, Fleet, Mount, Plate, Problem, fold
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.protocols import Spot, Store
+from bladewatch.units import m2_of
 from collectors.instants import HOUR_US, MINUTE_US, to_datetime
 from collectors.signals import STATES
 from models.cycle import CycleState
@@ -86,6 +87,14 @@ class Moment:
         for blade_type in self._config.blade_types:
             with self._store.transaction():
                 self._training(blade_type)
+
+    def ended_cycles(self) -> Iterator[tuple[str, float, int]]:
+        """The cycles that had ended with a reason: blade type, area [m²], cuts."""
+        for plate in self._fleet.plates.values():
+            for cycle in plate.cycles:
+                if plate.blade_type is not None and cycle.ended_us is not None and cycle.reason not in KEEPS_CYCLE:
+                    state = self._reader.at(cycle, plate.blade_type, cycle.ended_us)
+                    yield plate.blade_type, m2_of(state.total_cmm2), state.cuts
 
     def _note_unknown_spots(self) -> None:
         """Records of saws and spindles that the configuration lacks."""

@@ -22,6 +22,8 @@ app = typer.Typer(
 )
 rejects_app = typer.Typer(rich_markup_mode=None)
 store_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Upkeep of the store.")
+demo_app = typer.Typer(rich_markup_mode=None)
+app.add_typer(demo_app, name="demo")
 app.add_typer(rejects_app, name="rejects")
 app.add_typer(store_app, name="store")
 
@@ -221,6 +223,77 @@ def blade(
     given: dict[str, Any] = dict(locals())
     row = {name: given[name] for name in COLUMNS if given.get(name) is not None}
     record(context.obj, row if number is None else row | {"plate": number}, as_json)
+
+
+@demo_app.callback(invoke_without_command=True)
+def demo(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Option("--folder", help="Where the invented shop is left.")] = Path(
+        "bladewatch-demo"
+    ),
+    quick: Annotated[bool, typer.Option("--quick", help="A quarter of a minute instead of a minute.")] = False,
+    no_mqtt: Annotated[
+        bool, typer.Option("--no-mqtt", help="Without a broker: the day is read from its file.")
+    ] = False,
+) -> None:
+    """A minute that shows it: an invented shop, its saws live over MQTT, estimates beside the truth.
+
+    Example: bladewatch demo --quick
+    """
+    if context.invoked_subcommand is None:
+        from bladewatch.cli.showing import demo as run
+
+        raise typer.Exit(run(context.obj, folder, quick, no_mqtt))
+
+
+@demo_app.command("make")
+def demo_make(
+    folder: Annotated[Path, typer.Argument(help="Where to write log, ledger, configuration and truth.")],
+    seed: Annotated[int, typer.Option(help="The same seed makes the same shop.")] = 417,
+    saws: Annotated[int, typer.Option(help="How many saws.")] = 5,
+    weeks: Annotated[float, typer.Option(help="How many weeks.")] = 10.4,
+    form: Annotated[
+        str, typer.Option(help="How edges truly wear: straight, curved, lagging, seasonal, unlike, all.")
+    ] = "all",
+    trouble: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option("--trouble", help="NAME=weak, medium or strong; may be repeated. See 'bladewatch demo troubles'."),
+    ] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Write an invented shop whose truth is known, and say how hard it is.
+
+    Example: bladewatch demo make hall --seed 7 --form lagging --trouble galling=strong
+    """
+    from bladewatch.cli.showing import make_shop
+
+    make_shop(folder, seed, saws, weeks, form, trouble or [], as_json)
+
+
+@demo_app.command("troubles")
+def demo_troubles(as_json: JsonFlag = False) -> None:
+    """What can go wrong in an invented shop, and how strongly.
+
+    Example: bladewatch demo troubles
+    """
+    from bladewatch.cli.showing import list_troubles
+
+    list_troubles(as_json)
+
+
+@demo_app.command("play")
+def demo_play(
+    context: typer.Context,
+    log: Annotated[Path, typer.Argument(help="A log in JSON Lines, as 'demo make' writes it.")],
+    speed: Annotated[float, typer.Option(min=0.01, help="How many times faster than it happened.")] = 600.0,
+) -> None:
+    """Publish a log live, in fast time, to the broker of the configuration.
+
+    Example: bladewatch --config hall/bladewatch.toml demo play hall/last-day.jsonl
+    """
+    from bladewatch.cli.showing import play_log
+
+    play_log(context.obj, log, speed)
 
 
 @store_app.command("rebuild")

@@ -8,7 +8,11 @@
 - ``wire``       what happens to messages on their way
 - ``papers``     the shop as files: log, ledger, configuration, truth
 - ``hardness``   how hard the shop is for plain rules
-- ``play``       a log published live, in fast time
+- ``broker``     an embedded broker, in a process of its own
+- ``clock``      the shop's time, faster than ours
+- ``play``       a log published live
+- ``day``        a day on its way to the store, over MQTT or from its file
+- ``stage``      the screen of the day
 - ``score``      estimates beside the truth
 - ``minute``     the demo itself
 

@@ -160,7 +160,8 @@ class Shop:
             now = stroke.pop("at_us")
             yield self._tell(saw, now, "cut", stroke)
             saw.left_in_job -= 1
-        yield self._tell(saw, closes_us - MINUTE_US, "state", {"state": "off"})
+        if day < self.setting.days - 1:  # the last day breaks off in the middle of its shift
+            yield self._tell(saw, closes_us - MINUTE_US, "state", {"state": "off"})
 
     def _stroke(self, saw: Saw, plate: Plate, work: Work, now: int, idle_kw: float, season: float) -> dict[str, Any]:
         """One stroke: the edge wears, the counter goes on, and the message tells of it."""

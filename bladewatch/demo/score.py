@@ -1,0 +1,107 @@
+"""Estimates beside the truth, and beside what plain rules would have said."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import fmean
+
+from bladewatch.assess.assessment import Assessment
+from bladewatch.demo.truth import Truth
+from bladewatch.units import m2_of, round_to
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """What the ended cycles of a blade type were on average."""
+
+    area_m2: float
+    cuts: float
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """One saw: what is true, what was said, what plain rules say. None where nothing was said."""
+
+    saw: str
+    plate: str
+    true_um: float
+    said_um: tuple[float, float, float] | None
+    true_cuts: float
+    said_cuts: float | None
+    by_area: float | None
+    by_cuts: float | None
+
+    @property
+    def within(self) -> bool | None:
+        """Whether the true wear lies in the range that was said."""
+        return None if self.said_um is None else self.said_um[0] <= self.true_um <= self.said_um[2]
+
+
+def scores(truth: Truth, assessments: Sequence[Assessment], at_us: int, rules: Mapping[str, Rule]) -> list[Score]:
+    """One score for each saw whose recorded blade is truly on it."""
+    found = []
+    for a in assessments:
+        cycle = truth.on(a.saw, at_us)
+        if cycle is None or a.plate != cycle.plate:
+            continue
+        point = cycle.at(at_us)
+        rule = rules.get(a.blade_type or "")
+        mean_cut_m2 = point.left_m2 / point.left_cuts if point.left_cuts else 1.0
+        area_m2 = m2_of(a.area_cmm2)
+        wear = a.wear_um
+        found.append(
+            Score(
+                saw=a.saw,
+                plate=cycle.plate,
+                true_um=point.wear_um,
+                said_um=None if wear is None else (wear.low, wear.estimate, wear.high),
+                true_cuts=max(point.left_cuts, 0.0),
+                said_cuts=None if a.remaining_cuts is None else a.remaining_cuts.estimate,
+                by_area=None if rule is None else max(rule.area_m2 - area_m2, 0.0) / mean_cut_m2,
+                by_cuts=None if rule is None else max(rule.cuts - a.cuts, 0.0),
+            )
+        )
+    return found
+
+
+def rules_of(ended: Sequence[tuple[str, float, int]]) -> dict[str, Rule]:
+    """The plain rules by blade type, from ended cycles as (type, area [m²], cuts)."""
+    found = {}
+    for kind in {kind for kind, _, _ in ended}:
+        mine = [(area, cuts) for name, area, cuts in ended if name == kind]
+        found[kind] = Rule(fmean(area for area, _ in mine), fmean(cuts for _, cuts in mine))
+    return found
+
+
+def table(found: Sequence[Score]) -> list[str]:
+    """The scores as lines of at most 80 characters."""
+    lines = [
+        "                wear, µm                          cuts left",
+        "saw   blade     true   said (90 % range)   in it   true   said  by area  by cuts",
+    ]
+    for s in found:
+        said = "not told" if s.said_um is None else f"{_n(s.said_um[1])} ({_n(s.said_um[0])} to {_n(s.said_um[2])})"
+        within = {True: "yes", False: "NO", None: "-"}[s.within]
+        counts = (s.true_cuts, s.said_cuts, s.by_area, s.by_cuts)
+        cells = "".join(
+            f"{_n(v) if v is not None else '-':>{wide}}" for v, wide in zip(counts, (7, 7, 9, 9), strict=True)
+        )
+        lines.append(f"{s.saw:<5} {s.plate:<9} {s.true_um:>4.0f}   {said:<19} {within:<4}{cells}")
+    return [*lines, "", *_summary(found)]
+
+
+def _summary(found: Sequence[Score]) -> list[str]:
+    told = [s for s in found if s.within is not None]
+    lines = [f"The true wear lies in the 90 % range on {sum(bool(s.within) for s in told)} of {len(told)} saws."]
+    off = {
+        "bladewatch": [abs(s.said_cuts - s.true_cuts) for s in found if s.said_cuts is not None],
+        "the mean area of past cycles": [abs(s.by_area - s.true_cuts) for s in found if s.by_area is not None],
+        "their mean count of cuts": [abs(s.by_cuts - s.true_cuts) for s in found if s.by_cuts is not None],
+    }
+    words = [f"{name} {_n(fmean(errors))}" for name, errors in off.items() if errors]
+    return [*lines, "Cuts off the truth on average:", *(f"  {text}" for text in words)]
+
+
+def _n(value: float) -> str:
+    return round_to(value, 2 if value < 100 else 3).replace("\u00a0", " ")
