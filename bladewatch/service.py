@@ -117,6 +117,20 @@ class Service:
         with self.store.transaction() if keep else self.store.snapshot():
             return Moment(self.config, self.store, now_us, keep).review()
 
+    def reckon(self, saw: str, spindle: str, at_us: int) -> Any:
+        """How the answer for a spindle comes about. Raises ``UsageError`` on a saw that the configuration lacks."""
+        from bladewatch.assess.moment import Moment
+        from bladewatch.assess.reckoning import reckon
+
+        with self.store.snapshot():
+            moment = Moment(self.config, self.store, at_us)
+            spots = list(moment.spots())
+            spot = (self.config.saw_aliases().get(saw, saw), spindle)
+            if spot not in spots:
+                names = ", ".join(f"{name}/{number}" if number != "1" else name for name, number in spots)
+                raise UsageError(f"saw: found {saw!r} spindle {spindle!r}, expected one of {names}")
+            return reckon(self.config, moment, spot)
+
     def ended_cycles(self, at_us: int | None = None) -> list[tuple[str, float, int]]:
         """The grind cycles that had ended: blade type, area [m²], cuts."""
         from bladewatch.assess.moment import Moment

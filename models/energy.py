@@ -120,6 +120,11 @@ class EdgeIndex:
             del self._learning[alloy]
 
     @property
+    def comparable(self) -> int:
+        """How many comparable cuts it was given."""
+        return self._cuts
+
+    @property
     def now(self) -> Index | None:
         """The index, or None while there is too little to tell."""
         count = len(self._blocks)

@@ -18,7 +18,7 @@ from bladewatch.units import m2_of
 from collectors.instants import HOUR_US
 from models.cycle import CycleState
 from models.forecast import Quantity, RunOut, quantity, run_out
-from models.wear import DRAWS, MIN_ALLOY_CYCLES, Bench, Floats, Load, WearFit, wear_now
+from models.wear import DRAWS, MIN_ALLOY_CYCLES, Bench, Floats, Load, LoadReading, WearFit, WearNow, wear_now
 
 WIDEST: Final = 8.0
 """A band whose upper end is this many times its lower end tells nothing; the site's rule speaks instead."""
@@ -34,10 +34,24 @@ class BenchPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Working:
+    """What a life by the fit was worked out from; wear in the fit's scale, areas in m²."""
+
+    fit: WearFit
+    limit: float
+    start: float
+    areas_m2: Mapping[str, float]
+    coming_m2: Mapping[str, float]
+    load: LoadReading | None
+    bench: Bench | None
+    draws: WearNow
+
+
+@dataclass(frozen=True, slots=True)
 class Life:
     """What can be said of a running cycle; None where it cannot be told, with the reason in ``reasons``.
 
-    ``shares`` is how much of the limit each recent hour used, the newest last.
+    ``shares`` is how much of the limit each recent hour used, the newest last; ``working`` is how a fit came to it.
     """
 
     limit_kind: str | None
@@ -50,6 +64,7 @@ class Life:
     due: TimeQuantity | None = None
     reasons: tuple[str, ...] = ()
     shares: tuple[tuple[int, float], ...] = ()
+    working: Working | None = None
 
 
 def life_of(
@@ -181,6 +196,7 @@ def _by_fit(
         due=_due(out, now_us),
         reasons=tuple(_grounds(fit, wear.with_load, measured, {*areas_m2, *coming_m2})),
         shares=_shares(recent, rates, float(np.median(wear.factors)) / limit),
+        working=Working(fit, limit, start, areas_m2, coming_m2, load, measured, wear),
     )
 
 

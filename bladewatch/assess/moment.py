@@ -11,12 +11,13 @@ from bladewatch.assess.cycles import CycleReader
 from bladewatch.assess.life import BenchPoint, Life, life_of
 from bladewatch.assess.recent import HourOfWork, recent_work
 from bladewatch.assess.training import Training, train
+from bladewatch.assess.verdict import dangers_of, measured_share, since_of, verdict_of
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.ledger.fold import KEEPS_CYCLE, Cycle, Fleet, Mount, Plate, Problem, fold
 from bladewatch.stores.blocks import Reading
-from bladewatch.stores.protocols import Spot, Store
+from bladewatch.stores.protocols import Issued, Spot, Store
 from bladewatch.units import m2_of
-from collectors.instants import HOUR_US, MINUTE_US, to_datetime
+from collectors.instants import MINUTE_US, to_datetime
 from collectors.signals import STATES
 from models.cycle import CycleState
 from models.energy import Index
@@ -35,6 +36,20 @@ class Review:
     at_us: int
     assessments: tuple[Assessment, ...]
     problems: tuple[Problem, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """A running grind cycle with all that an answer about it rests on."""
+
+    mount: Mount
+    plate: Plate
+    cycle: Cycle
+    state: CycleState
+    training: Training | None
+    blade: BladeType | None
+    recent: dict[int, HourOfWork]
+    life: Life
 
 
 class Moment:
@@ -121,24 +136,46 @@ class Moment:
             )
         return self._trained[blade_type]
 
-    def assess(self, spot: Spot) -> Assessment:
-        """One saw and spindle."""
-        latest = self._store.signals.latest(spot, self._now_us, self._now_us)
-        last_us = self._last_message(spot, latest)
-        seen = self._seen(latest, last_us)
-        recent = recent_work(self._config, self._store.signals, spot, self._now_us)
-        conditions = self._conditions(spot, latest, recent, seen)
+    @property
+    def now_us(self) -> int:
+        """The moment."""
+        return self._now_us
+
+    def recent(self, spot: Spot) -> dict[int, HourOfWork]:
+        """The work of the last four weeks by hour."""
+        return recent_work(self._config, self._store.signals, spot, self._now_us)
+
+    def said(self, spot: Spot, count: int) -> list[Issued]:
+        """The forecasts issued last, the newest first."""
+        return self._store.books.forecasts(spot, self._now_us, self._now_us, count)
+
+    def running(self, spot: Spot, recent: dict[int, HourOfWork]) -> Running | None:
+        """The grind cycle that runs on a spindle, and what can be said of it; None where no blade is on record."""
         mount = self._fleet.on(*spot)
         if mount is None:
-            return self._without_blade(spot, seen, last_us, conditions)
+            return None
         plate = self._fleet.plates[mount.plate]
         cycle = self._fleet.cycle_of(mount)
         state = self._reader.at(cycle, plate.blade_type, self._now_us)
         training = None if plate.blade_type is None else self._training(plate.blade_type)
         blade = None if plate.blade_type is None else self._config.blade_types.ever(plate.blade_type, self._now_us)
         life = self._life(cycle, state, plate, blade, training, recent)
-        dangers = self._dangers(plate, blade, spot)
-        wear_verdict, why = self._verdict(life, self._measured(cycle, state, blade))
+        return Running(mount, plate, cycle, state, training, blade, recent, life)
+
+    def assess(self, spot: Spot) -> Assessment:
+        """One saw and spindle."""
+        latest = self._store.signals.latest(spot, self._now_us, self._now_us)
+        last_us = self._last_message(spot, latest)
+        seen = self._seen(latest, last_us)
+        recent = self.recent(spot)
+        conditions = self._conditions(spot, latest, recent, seen)
+        running = self.running(spot, recent)
+        if running is None:
+            return self._without_blade(spot, seen, last_us, conditions)
+        mount, plate, cycle, state, life = running.mount, running.plate, running.cycle, running.state, running.life
+        alerts, blade = self._config.alerts, running.blade
+        dangers = dangers_of(plate, blade, self._config.saws.ever(spot[0], self._now_us))
+        wear_verdict, why = verdict_of(alerts, life, measured_share(cycle, state, blade), self._now_us)
         reasons = [*dangers, *why, *life.reasons]
         if seen in ("blind", "never"):
             unseen = {"blind": "not seen: the saw was running when its messages stopped", "never": "no message yet"}
@@ -151,7 +188,7 @@ class Moment:
         if summarised_us is not None and summarised_us > cycle.opened_us:
             day = to_datetime(summarised_us, self._config.zone).date().isoformat()
             reasons.append(f"idle power up to {day} rests on summaries a minute, the readings have gone")
-        since_us = self._since(life, wear_verdict, mount)
+        since_us = since_of(alerts, life, wear_verdict, mount.from_us, self._now_us)
         return Assessment(
             saw=spot[0],
             spindle=spot[1],
@@ -238,70 +275,6 @@ class Moment:
             bench = BenchPoint(last.wear_um, dict(then.area_cmm2))
         return life_of(cycle, state, blade, training, recent, self._now_us, bench)
 
-    def _measured(self, cycle: Cycle, state: CycleState, blade: BladeType | None) -> tuple[float, str] | None:
-        """The share of a limit that was measured directly, and in what words; no model stands between."""
-        found = []
-        if blade is not None and blade.wear_limit_um is not None and cycle.readings:
-            wear_um = max(cycle.readings).wear_um
-            found.append(
-                (wear_um / blade.wear_limit_um, f"the bench measured {wear_um:g} of {blade.wear_limit_um:g} µm")
-            )
-        index = state.index.now
-        if blade is not None and blade.edge_index_limit is not None and index is not None:
-            share = (index.value - 1) / (blade.edge_index_limit - 1)
-            found.append((share, f"the edge index is {index.value:.2f} of {blade.edge_index_limit:g}"))
-        return max(found, default=None)
-
-    def _dangers(self, plate: Plate, blade: BladeType | None, spot: Spot) -> list[str]:
-        """What calls for somebody now, whatever the wear."""
-        found = []
-        if plate.cracked:
-            found.append(f"plate {plate.id} is recorded as cracked and as mounted: check it under the site's procedure")
-        saw = self._config.saws.ever(spot[0], self._now_us)
-        marked = blade.max_rpm if blade is not None else None
-        rated = saw.rated_rpm if saw is not None else None
-        if marked is not None and rated is not None and marked < rated:
-            found.append(f"plate {plate.id} is marked for {marked:g} rpm at most, the spindle is rated {rated:g} rpm")
-        return found
-
-    def _verdict(self, life: Life, measured: tuple[float, str] | None) -> tuple[str, list[str]]:
-        """What the blade's wear alone calls for."""
-        alerts = self._config.alerts
-        if measured is not None and measured[0] >= 1:
-            return "change", [measured[1]]
-        if life.used_share is None:
-            if measured is not None and measured[0] >= alerts.prepare_share:
-                return "prepare", [measured[1]]
-            return "cannot-tell", []
-        share = life.used_share.estimate
-        left_h = None if life.due is None else (life.due.at_least_us - self._now_us) / HOUR_US
-        if share >= 1:
-            return "change", ["the limit is reached"]
-        if left_h is not None and left_h <= alerts.change_hours and share >= alerts.prepare_share:
-            return "change", [f"the blade may not last the next {alerts.change_hours:g} hours"]
-        if share >= alerts.prepare_share:
-            return "prepare", [f"{share:.0%} of the limit is used"]
-        if measured is not None and measured[0] >= alerts.prepare_share:
-            return "prepare", [measured[1]]
-        if left_h is not None and left_h <= alerts.prepare_hours:
-            return "prepare", [f"the blade may not last the next {alerts.prepare_hours:g} hours"]
-        return "good", []
-
-    def _since(self, life: Life, verdict: str, mount: Mount) -> int | None:
-        """From when on the verdict has held: when its share was passed, or its hours began to run."""
-        if verdict not in ("prepare", "change") or life.used_share is None:
-            return None
-        alerts = self._config.alerts
-        share, hours = (
-            (1.0, alerts.change_hours) if verdict == "change" else (alerts.prepare_share, alerts.prepare_hours)
-        )
-        since_us = self._now_us
-        if life.used_share.estimate >= share:
-            since_us = _passed(life, share, self._now_us)
-        elif life.due is not None:
-            since_us = min(since_us, life.due.at_least_us - round(hours * HOUR_US))
-        return max(since_us, mount.from_us)
-
     def _record_problems(self, plate: Plate | None, spot: Spot) -> list[str]:
         """The newest problem of the records of this plate or saw."""
         mine = [p for p in self._fleet.problems if p.saw == spot[0] or (plate is not None and p.plate == plate.id)]
@@ -349,20 +322,6 @@ class Moment:
                 self._spares[spot] = plate.id
                 return plate.id if plate.place is None else f"{plate.id} in {plate.place}"
         return None
-
-
-def _passed(life: Life, share: float, now_us: int) -> int:
-    """When the used share passed ``share``, by the work of the recent hours: within its hour, in step with the work."""
-    level = life.used_share.estimate if life.used_share is not None else 0.0
-    passed_us = now_us
-    for hour, used in reversed(life.shares):
-        start_us, end_us = hour * HOUR_US, min((hour + 1) * HOUR_US, now_us)
-        if level - used < share:
-            part = (share - (level - used)) / used if used > 0 else 1.0
-            return start_us + round(part * (end_us - start_us))
-        passed_us = start_us
-        level -= used
-    return passed_us
 
 
 def _gaps(life: Life, state: CycleState) -> Iterator[str]:

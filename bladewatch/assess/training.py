@@ -33,7 +33,8 @@ GUESSED_AT_MOST: Final = 0.3
 class Training:
     """What a blade type's ended cycles allow: the scale, its limit, the fit, and how many cycles there were.
 
-    ``fit`` is None where there is too little; ``lack`` then says what would fix it.
+    ``fit`` is None where there is too little; ``lack`` then says what would fix it. ``key`` names the fit by all that
+    it was made from, ``learnt`` are the cycles in it.
     """
 
     scale: str
@@ -41,6 +42,8 @@ class Training:
     fit: WearFit | None
     ended: int
     lack: str | None = None
+    key: str | None = None
+    learnt: tuple[tuple[Cycle, End], ...] = ()
 
 
 def train(
@@ -50,18 +53,18 @@ def train(
     ended = [cycle for cycle in _cycles(fleet, blade.id) if not cycle.open and cycle.reason not in KEEPS_CYCLE]
     bench = [cycle for cycle in ended if _reading(cycle) is not None]
     if blade.wear_limit_um is not None and len(bench) >= MIN_CYCLES:
-        ends = [_bench_end(cycle, reader, blade.id) for cycle in bench]
+        ends = [(cycle, _bench_end(cycle, reader, blade.id)) for cycle in bench]
         by_bench = _fitted(config, store, blade, "wear_um", blade.wear_limit_um, ends, len(ended), now_us, keep)
         if by_bench.fit is not None:
             return by_bench
     states = [(cycle, _end_state(cycle, reader, blade.id)) for cycle in ended]
     if blade.edge_index_limit is not None:
-        ends = [_index_end(state) for cycle, state in states if cycle.used_share == 0]
-        if sum(end is not None for end in ends) >= MIN_CYCLES:
+        ends = [(cycle, _index_end(state)) for cycle, state in states if cycle.used_share == 0]
+        if sum(end is not None for _, end in ends) >= MIN_CYCLES:
             limit = blade.edge_index_limit - 1
             return _fitted(config, store, blade, "edge_index", limit, ends, len(ended), now_us, keep)
-    ends = [_area_end(cycle, state) for cycle, state in states if cycle.used_share == 0]
-    if sum(end is not None and not end.censored for end in ends) >= MIN_CYCLES:
+    ends = [(cycle, _area_end(cycle, state)) for cycle, state in states if cycle.used_share == 0]
+    if sum(end is not None and not end.censored for _, end in ends) >= MIN_CYCLES:
         return _fitted(config, store, blade, "area", 1.0, ends, len(ended), now_us, keep)
     return Training("none", None, None, len(ended), _lack(blade, len(ended), len(bench)))
 
@@ -132,25 +135,25 @@ def _fitted(
     blade: BladeType,
     scale: str,
     limit: float,
-    ends: Iterable[End | None],
+    ends: Iterable[tuple[Cycle, End | None]],
     ended: int,
     now_us: int,
     keep: bool,
 ) -> Training:
     """The stored fit of exactly these cycles, else a new one."""
-    usable = [end for end in ends if end is not None]
+    learnt = tuple((cycle, end) for cycle, end in ends if end is not None)
+    usable = [end for _, end in learnt]
     if sum(not end.censored for end in usable) < MIN_CYCLES:
         return Training(scale, limit, None, ended, "too few ended cycles with known areas")
     alloys = sorted({alloy for end in usable for alloy in end.areas_m2} | {row.id for row in config.alloys.all_rows()})
     ratios = {alloy: _ratio(config, alloy, now_us) for alloy in alloys}
     key = _key(scale, usable, ratios)
     stored = store.books.fit(key)
-    if stored is not None:
-        return Training(scale, limit, WearFit.from_json(msgspec.json.decode(stored)), ended)
-    fit = fit_wear(usable, ratios)
-    if keep:
-        store.books.put_fit(key, blade.id, msgspec.json.encode(fit.to_json()).decode(), now_us)
-    return Training(scale, limit, WearFit.from_json(msgspec.json.decode(msgspec.json.encode(fit.to_json()))), ended)
+    if stored is None:
+        stored = msgspec.json.encode(fit_wear(usable, ratios).to_json()).decode()
+        if keep:
+            store.books.put_fit(key, blade.id, stored, now_us)
+    return Training(scale, limit, WearFit.from_json(msgspec.json.decode(stored)), ended, key=key, learnt=learnt)
 
 
 def _ratio(config: Config, alloy: str, now_us: int) -> float:

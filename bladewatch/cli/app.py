@@ -163,6 +163,24 @@ def status(
 
 
 @app.command()
+def why(
+    context: typer.Context,
+    saw: Annotated[str, typer.Argument(help="The saw.")],
+    spindle: Annotated[str, typer.Option("--spindle", help="Which of its spindles.")] = "1",
+    at: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option("--at", help="As it was known at this time; may be repeated. Without offset: site time."),
+    ] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """From a saw's answer back to its inputs: steps, formulas, sources, rows, and what would make it surer.
+
+    Example: bladewatch why S3
+    """
+    show.why(context.obj, saw, spindle, at or [], as_json)
+
+
+@app.command()
 def watch(
     context: typer.Context,
     every: Annotated[float, typer.Option("--every", min=0.1, max=3600, help="Seconds between two looks.")] = 1.0,

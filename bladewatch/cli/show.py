@@ -1,4 +1,4 @@
-"""Commands that show: status, watch."""
+"""Commands that show: status, why, watch."""
 
 from __future__ import annotations
 
@@ -52,6 +52,25 @@ def _print_text(service: Any, review: Any) -> None:
     paint.show(
         render(service.config, review.assessments, alerts, review.at_us, console.width, paint.is_plain()), console
     )
+
+
+def why(config_path: Path | None, saw: str, spindle: str, at: list[str], as_json: bool) -> None:
+    """From the answer back to its inputs, for each moment asked."""
+    import msgspec
+
+    from bladewatch.screens import paint
+    from bladewatch.screens import why as screen
+    from bladewatch.service import Service
+
+    with Service.open(config_path) as service:
+        for at_us in [service.instant(text) for text in at] or [service.clock()]:
+            reckoning = service.reckon(saw, spindle, at_us)
+            if as_json:
+                told = screen.as_json(reckoning, at_us, service.config.site.name, service.zone)
+                print(msgspec.json.encode(told).decode(), flush=True)
+            else:
+                console = paint.console()
+                paint.show(screen.render(service.config, reckoning, at_us, console.width), console)
 
 
 def watch(config_path: Path | None, every_s: float, once: bool, as_json: bool) -> None:

@@ -70,6 +70,8 @@ class Mount:
     to_us: int | None = None
     reason: str | None = None
     cycle: int = 0
+    row: str = ""
+    """The id of the ledger row, or message, that tells it."""
 
     def end(self, at_us: int, reason: str | None = None) -> None:
         """Take the blade off."""
@@ -280,7 +282,7 @@ def _mount(fleet: Fleet, plate: Plate, event: Event) -> None:
     if plate.cracked:
         fleet.problem(event, "it is recorded as cracked")
     cycle = _cycle_for_mount(fleet, plate, event)
-    mount = Mount(plate.id, saw, spindle, event.at_us, cycle=cycle.number)
+    mount = Mount(plate.id, saw, spindle, event.at_us, cycle=cycle.number, row=event.id)
     cycle.mounts.append(mount)
     there.append(mount)
     plate.state, plate.since_us, plate.place = "mounted", event.at_us, saw

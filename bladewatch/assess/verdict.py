@@ -1,0 +1,84 @@
+"""What a blade's wear calls for, from when on, and what calls for somebody whatever the wear."""
+
+from __future__ import annotations
+
+from bladewatch.assess.life import Life
+from bladewatch.config.tables import Alerts, BladeType, Saw
+from bladewatch.ledger.fold import Cycle, Plate
+from collectors.instants import HOUR_US
+from models.cycle import CycleState
+
+
+def verdict_of(alerts: Alerts, life: Life, measured: tuple[float, str] | None, now_us: int) -> tuple[str, list[str]]:
+    """The verdict by wear alone, and why. ``measured``: the share of a limit that no model stands behind."""
+    if measured is not None and measured[0] >= 1:
+        return "change", [measured[1]]
+    if life.used_share is None:
+        if measured is not None and measured[0] >= alerts.prepare_share:
+            return "prepare", [measured[1]]
+        return "cannot-tell", []
+    share = life.used_share.estimate
+    left_h = None if life.due is None else (life.due.at_least_us - now_us) / HOUR_US
+    if share >= 1:
+        return "change", ["the limit is reached"]
+    if left_h is not None and left_h <= alerts.change_hours and share >= alerts.prepare_share:
+        return "change", [f"the blade may not last the next {alerts.change_hours:g} hours"]
+    if share >= alerts.prepare_share:
+        return "prepare", [f"{share:.0%} of the limit is used"]
+    if measured is not None and measured[0] >= alerts.prepare_share:
+        return "prepare", [measured[1]]
+    if left_h is not None and left_h <= alerts.prepare_hours:
+        return "prepare", [f"the blade may not last the next {alerts.prepare_hours:g} hours"]
+    return "good", []
+
+
+def since_of(alerts: Alerts, life: Life, verdict: str, mounted_us: int, now_us: int) -> int | None:
+    """From when on the verdict has held: when its share was passed, or its hours began to run."""
+    if verdict not in ("prepare", "change") or life.used_share is None:
+        return None
+    share, hours = (1.0, alerts.change_hours) if verdict == "change" else (alerts.prepare_share, alerts.prepare_hours)
+    since_us = now_us
+    if life.used_share.estimate >= share:
+        since_us = _passed(life, share, now_us)
+    elif life.due is not None:
+        since_us = min(since_us, life.due.at_least_us - round(hours * HOUR_US))
+    return max(since_us, mounted_us)
+
+
+def _passed(life: Life, share: float, now_us: int) -> int:
+    """When the used share passed ``share``, by the work of the recent hours: within its hour, in step with the work."""
+    level = life.used_share.estimate if life.used_share is not None else 0.0
+    passed_us = now_us
+    for hour, used in reversed(life.shares):
+        start_us, end_us = hour * HOUR_US, min((hour + 1) * HOUR_US, now_us)
+        if level - used < share:
+            part = (share - (level - used)) / used if used > 0 else 1.0
+            return start_us + round(part * (end_us - start_us))
+        passed_us = start_us
+        level -= used
+    return passed_us
+
+
+def measured_share(cycle: Cycle, state: CycleState, blade: BladeType | None) -> tuple[float, str] | None:
+    """The share of a limit that was measured directly, and in what words; no model stands between."""
+    found = []
+    if blade is not None and blade.wear_limit_um is not None and cycle.readings:
+        wear_um = max(cycle.readings).wear_um
+        found.append((wear_um / blade.wear_limit_um, f"the bench measured {wear_um:g} of {blade.wear_limit_um:g} µm"))
+    index = state.index.now
+    if blade is not None and blade.edge_index_limit is not None and index is not None:
+        share = (index.value - 1) / (blade.edge_index_limit - 1)
+        found.append((share, f"the edge index is {index.value:.2f} of {blade.edge_index_limit:g}"))
+    return max(found, default=None)
+
+
+def dangers_of(plate: Plate, blade: BladeType | None, saw: Saw | None) -> list[str]:
+    """What calls for somebody now, whatever the wear."""
+    found = []
+    if plate.cracked:
+        found.append(f"plate {plate.id} is recorded as cracked and as mounted: check it under the site's procedure")
+    marked = blade.max_rpm if blade is not None else None
+    rated = saw.rated_rpm if saw is not None else None
+    if marked is not None and rated is not None and marked < rated:
+        found.append(f"plate {plate.id} is marked for {marked:g} rpm at most, the spindle is rated {rated:g} rpm")
+    return found
