@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -70,16 +72,33 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
         process.wait(10)
 
 
+@dataclass(frozen=True)
+class Demo:
+    """What the demo printed, and the shop it left."""
+
+    said: str
+    config: Path
+
+
 @pytest.fixture(scope="session")
-def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The configuration of the example shop, imported once for all tests by the command itself."""
-    folder = tmp_path_factory.mktemp("example")
-    source = Path(__file__).parent.parent / "fixtures" / "example"
-    for name in ("bladewatch.toml", "strokes.jsonl.gz", "ledger.csv"):
-        (folder / name).write_bytes((source / name).read_bytes())
-    command = [sys.executable, "-m", "bladewatch", "--config", str(folder / "bladewatch.toml"), "import"]
-    subprocess.run([*command, str(folder / "strokes.jsonl.gz"), str(folder / "ledger.csv")], check=True)
-    return folder / "bladewatch.toml"
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """The demo, run once for all tests by the command itself, over MQTT, in an empty folder."""
+    folder = tmp_path_factory.mktemp("demo")
+    env = {name: value for name, value in os.environ.items() if name not in ("BLADEWATCH_CONFIG", "COLUMNS")}
+    env |= {"COLUMNS": "80", "PYTHONIOENCODING": "utf-8"}
+    done = subprocess.run(
+        [sys.executable, "-m", "bladewatch", "demo", "--quick"],
+        cwd=folder, env=env, capture_output=True, check=False, timeout=240, encoding="utf-8",
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    return Demo(done.stdout, folder / "bladewatch-demo" / "bladewatch.toml")
+
+
+@pytest.fixture(scope="session")
+def example(demo: Demo) -> Path:
+    """The configuration of the shop that the demo left."""
+    return demo.config
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from conftest import Demo
 
 from bladewatch.config import decode, tables
 from bladewatch.ledger.events import COLUMNS, EVENTS
@@ -31,19 +32,23 @@ def block(name: str) -> str:
     return found.group(1)
 
 
-def test_the_screen_in_the_readme_is_the_programs_own(example: Path, request: pytest.FixtureRequest) -> None:
-    """Made by the command that the README gives, at 80 columns; --update-golden writes it anew."""
-    at = re.search(r'status (--at) "([^"]+)"', block("try command"))
-    assert at is not None
-    command = [sys.executable, "-m", "bladewatch", "--config", str(example), "status", *at.groups()]
-    env = {"COLUMNS": "80", "PYTHONIOENCODING": "utf-8", "NO_COLOR": "1"}
-    said = subprocess.run(command, capture_output=True, text=True, check=True, env=env, encoding="utf-8").stdout
-    if request.config.getoption("--update-golden"):
-        text = (ROOT / "README.md").read_text("utf-8")
-        (ROOT / "README.md").write_text(
-            text.replace(f"<!-- screen -->\n```\n{block('screen')}", f"<!-- screen -->\n```\n{said}")
-        )
-    assert block("screen") == said
+def shown(said: str) -> dict[str, str]:
+    """The two screens of the README as the demo printed them: the shop at the end of its day, and the score."""
+    screen = re.search(r"^Wed 13 May 14:00 .*?^procedure governs[^\n]*\n", said, re.DOTALL | re.MULTILINE)
+    score = re.search(r"^What was said beside what is true\n.*?count of cuts [^\n]*\n", said, re.DOTALL | re.MULTILINE)
+    assert screen is not None
+    assert score is not None
+    return {"screen": screen.group(), "score": score.group()}
+
+
+def test_the_screens_in_the_readme_are_the_demos_own(demo: Demo, request: pytest.FixtureRequest) -> None:
+    """Made by the command that the README gives, at 80 columns; --update-golden writes them anew."""
+    for name, said in shown(demo.said).items():
+        if request.config.getoption("--update-golden"):
+            text = (ROOT / "README.md").read_text("utf-8")
+            text = text.replace(f"<!-- {name} -->\n```\n{block(name)}", f"<!-- {name} -->\n```\n{said}")
+            (ROOT / "README.md").write_text(text, "utf-8")
+        assert block(name) == said
 
 
 def test_the_commands_of_the_readme_name_files_that_are_there() -> None:
@@ -51,8 +56,9 @@ def test_the_commands_of_the_readme_name_files_that_are_there() -> None:
     for name in ("try command", "test command"):
         (line,) = block(name).splitlines()
         assert line.startswith("python3 -m venv .venv && ")
-        for path in re.findall(r"\S*(?:fixtures|requirements)\S+", line):
+        for path in re.findall(r"\S*requirements\S+", line):
             assert (ROOT / path).exists(), path
+    assert block("try command").endswith(".venv/bin/bladewatch demo\n")
 
 
 def test_ci_runs_the_test_command_of_the_readme() -> None:

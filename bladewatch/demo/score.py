@@ -99,8 +99,8 @@ def _summary(found: Sequence[Score]) -> list[str]:
         "the mean area of past cycles": [abs(s.by_area - s.true_cuts) for s in found if s.by_area is not None],
         "their mean count of cuts": [abs(s.by_cuts - s.true_cuts) for s in found if s.by_cuts is not None],
     }
-    words = [f"{name} {_n(fmean(errors))}" for name, errors in off.items() if errors]
-    return [*lines, "Cuts off the truth on average:", *(f"  {text}" for text in words)]
+    words = [f"{name} {_n(fmean(errors))} cuts" for name, errors in off.items() if errors]
+    return [*lines, f"Off the truth, on average: {words[0]};", *(f"  {text}" for text in words[1:])] if words else lines
 
 
 def _n(value: float) -> str:
