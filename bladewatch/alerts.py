@@ -20,7 +20,10 @@ LONGEST = 300
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One cause on one saw. ``key`` stays the same while the cause lasts; ``level`` may rise."""
+    """One cause on one saw. ``key`` stays the same while the cause lasts; ``level`` may rise.
+
+    A condition beside the blade calls once a day at most: its key names the day on which it came to its level.
+    """
 
     key: str
     level: str
@@ -49,18 +52,20 @@ def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
         yield Alert(f"{blade}/wear", a.wear_verdict, "wear", a.saw, a.plate, _since(a, now_us), text)
     for condition in a.urgent:
         since_us = min(condition.since_us or now_us, now_us)
-        since = str(since_us) if condition.name == "mist" else to_datetime(since_us, zone).date().isoformat()
+        day = to_datetime(since_us, zone).date().isoformat()
         text = _cut(f"{place}: {urgent_action(condition)}. {_urgent_why(condition, now_us, zone)}")
-        key = f"{a.saw}/{a.spindle}/{condition.name}/{since}"
+        key = "/".join(part for part in (a.saw, a.spindle, condition.name, condition.point, day) if part)
         yield Alert(key, "act", condition.name, a.saw, a.plate, since_us, text)
     if a.seen == "blind" and a.last_message_us is not None:
         when = near_text(a.last_message_us, now_us, zone)
         text = f"{place}: look after its messages; last heard {when} while it was running. The blade is not watched."
         since_us = min(a.unseen_us or now_us, now_us)
-        yield Alert(f"{a.saw}/{a.spindle}/unseen/{a.last_message_us}", "data", "unseen", a.saw, a.plate, since_us, text)
+        hour = to_datetime(a.last_message_us, zone).isoformat(timespec="hours")
+        yield Alert(f"{a.saw}/{a.spindle}/unseen/{hour}", "data", "unseen", a.saw, a.plate, since_us, text)
     if a.plate is None and a.coverage.blade == 0.0:
         text = _cut(f"{place}: record which blade is on. {a.reasons[0]}.")
-        yield Alert(f"{a.saw}/{a.spindle}/no-blade", "data", "no-blade", a.saw, None, _since(a, now_us), text)
+        since_us = _since(a, now_us)
+        yield Alert(f"{a.saw}/{a.spindle}/no-blade/{since_us}", "data", "no-blade", a.saw, None, since_us, text)
 
 
 def _since(a: Assessment, now_us: int) -> int:

@@ -6,8 +6,10 @@ import os
 import signal
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
+from bladewatch.config.tables import Mqtt
 from bladewatch.errors import UnreachableError, UsageError
 from bladewatch.pipeline import ingest, issue
 from bladewatch.service import Service
@@ -33,7 +35,7 @@ class Collector:
     """A shop's collector. ``run`` returns after ``stop``, which may be called from anywhere.
 
     ``review_every_s`` is how often it looks at the blades while news come in; ``upkeep`` False leaves packing and
-    quotas to somebody else.
+    quotas to somebody else; ``hold_s`` is how long messages may wait for others before they are stored.
     """
 
     def __init__(
@@ -43,6 +45,7 @@ class Collector:
         trouble: Callable[[str], None],
         review_every_s: float = REVIEW_EVERY_S,
         upkeep: bool = True,
+        hold_s: float | None = None,
     ) -> None:
         self._service = service
         self._say = say
@@ -56,7 +59,7 @@ class Collector:
         self.stored = 0
         mqtt = service.config.mqtt
         self._subscriber = Subscriber(
-            _broker(service),
+            _broker(service, hold_s),
             self._translator,
             self._take,
             on_ready=lambda: say(f"ready: subscribed at {mqtt.host}:{mqtt.port} for site {service.config.site.name}"),
@@ -96,7 +99,7 @@ class Collector:
                 self._trouble(f"{missing.topic}: the publisher's numbers {missing.first} to {missing.last} never came")
             if now - self._reviewed >= (self._review_every_s if self._fresh else SILENT_REVIEW_S):
                 self._fresh, self._reviewed = False, now
-                self._review()
+                self.review()
             if now >= self._next_tidy:
                 self._next_tidy = now + TIDY_EVERY_S
                 self._service.store.refresh_idle(self._service.clock())
@@ -104,7 +107,7 @@ class Collector:
         except UnreachableError as error:
             self._trouble(f"upkeep put off: {error}")
 
-    def _review(self) -> None:
+    def review(self) -> None:
         """Look at the blades: alerts that are new are said, forecasts that are due are kept as issued."""
         from bladewatch.alerts import judge
 
@@ -117,21 +120,32 @@ class Collector:
             self._say(f"alert {alert.level}: {alert.text}")
 
 
-def _broker(service: Service) -> Broker:
-    """Where to connect, by the configuration. Raises ``UsageError`` where the password is not in the environment."""
+def password_of(mqtt: Mqtt) -> str | None:
+    """The password, from the variable that holds it. Raises ``UsageError`` where it is not set."""
+    if mqtt.password_env is None:
+        return None
+    password = os.environ.get(mqtt.password_env)
+    if password is None:
+        raise UsageError(f"[mqtt] password_env: the variable {mqtt.password_env} is not set")
+    return password
+
+
+def client_id_of(service: Service) -> str:
+    """The name under which the broker keeps the collector's session."""
+    return service.config.mqtt.client_id or f"bladewatch-{service.config.site.name}"
+
+
+def _broker(service: Service, hold_s: float | None) -> Broker:
+    """Where to connect, by the configuration."""
     mqtt = service.config.mqtt
-    password = None
-    if mqtt.password_env is not None:
-        password = os.environ.get(mqtt.password_env)
-        if password is None:
-            raise UsageError(f"[mqtt] password_env: the variable {mqtt.password_env} is not set")
-    return Broker(
+    broker = Broker(
         host=mqtt.host,
         port=mqtt.port,
         tls=mqtt.tls,
         username=mqtt.username,
-        password=password,
+        password=password_of(mqtt),
         shared_group=mqtt.shared_group,
-        client_id=mqtt.client_id or f"bladewatch-{service.config.site.name}",
+        client_id=client_id_of(service),
         version=5 if mqtt.version == "5" else 4,
     )
+    return broker if hold_s is None else replace(broker, max_hold_s=hold_s)

@@ -127,12 +127,12 @@ class Service:
             spots = list(moment.spots())
             spot = (self.config.saw_aliases().get(saw, saw), spindle)
             if spot not in spots:
-                names = ", ".join(f"{name}/{number}" if number != "1" else name for name, number in spots)
+                names = ", ".join(name if number == "1" else f"{name} --spindle {number}" for name, number in spots)
                 raise UsageError(f"saw: found {saw!r} spindle {spindle!r}, expected one of {names}")
             return reckon(self.config, moment, spot)
 
-    def ended_cycles(self, at_us: int | None = None) -> list[tuple[str, float, int]]:
-        """The grind cycles that had ended: blade type, area [m²], cuts."""
+    def ended_cycles(self, at_us: int | None = None) -> list[Any]:
+        """The grind cycles that had ended, as ``EndedCycle``."""
         from bladewatch.assess.moment import Moment
 
         with self.store.snapshot():

@@ -53,14 +53,19 @@ class Watch:
         return (now - self._looked[spot]) * (URGENT_WEIGHT if urgent else 1.0)
 
     @property
+    def spots(self) -> int:
+        """How many spindles there are."""
+        return 0 if self._moment is None else len(list(self._moment.spots()))
+
+    @property
     def whole(self) -> bool:
         """Whether every saw has been looked at."""
-        return self._moment is not None and len(self._found) == len(list(self._moment.spots()))
+        return self._moment is not None and len(self._found) == self.spots
 
     @property
     def assessments(self) -> list[Assessment]:
-        """What is known of the saws looked at so far."""
-        return list(self._found.values())
+        """What is known of the saws looked at so far, in the order of the configuration."""
+        return [] if self._moment is None else self._moment.with_spares(list(self._found.values()))
 
     @property
     def oldest_s(self) -> float:

@@ -361,7 +361,7 @@ def test_heavy_libraries_are_imported_only_where_they_are_used(run: Run, tmp_pat
     assert not light & {"numpy", "sqlalchemy", "rich.console", "paho.mqtt.client", "pint", "sklearn", "scipy", "pandas"}
     at = "2026-05-13 14:00"
     told = json.loads(run("--config", str(example), "status", "--json", "--at", at).stdout)
-    assert {saw["basis"] for saw in told["saws"]} == {"history", "history+load"}
+    assert {saw["basis"] for saw in told["saws"]} <= {"history", "history+load"}
     loaded = modules_after("status", "--json", "--at", at, folder=example.parent)
     assert "numpy" in loaded
     assert not loaded & {"sklearn", "scipy.stats", "pandas"}

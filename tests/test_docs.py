@@ -34,7 +34,7 @@ def block(name: str) -> str:
 
 def shown(said: str) -> dict[str, str]:
     """The two screens of the README as the demo printed them: the shop at the end of its day, and the score."""
-    screen = re.search(r"^Wed 13 May 14:00 .*?^procedure governs[^\n]*\n", said, re.DOTALL | re.MULTILINE)
+    screen = re.search(r"^Wed 13 May 14:00  .*?^procedure governs[^\n]*\n", said, re.DOTALL | re.MULTILINE)
     score = re.search(r"^What was said beside what is true\n.*?count of cuts [^\n]*\n", said, re.DOTALL | re.MULTILINE)
     assert screen is not None
     assert score is not None

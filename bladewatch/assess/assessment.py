@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import tzinfo
 from typing import Any, Final
 
-from bladewatch.assess.condition import Condition
+from bladewatch.assess.condition import Condition, urgent_reason
 from bladewatch.units import m2_of
 from collectors.instants import to_datetime
 from models.forecast import LEVEL, Quantity
@@ -120,7 +120,7 @@ def as_json(assessment: Assessment, zone: tzinfo) -> dict[str, Any]:
         "conditions": [_condition(condition, zone) for condition in a.conditions],
         "basis": a.basis,
         "cycles": a.cycles_behind,
-        "reasons": [*a.reasons, *a.gaps],
+        "reasons": [*(urgent_reason(c) for c in a.urgent), *a.reasons, *a.gaps],
         "seen": a.seen,
         "coverage": asdict(a.coverage),
         "last_message_at": time_text(a.last_message_us, zone),

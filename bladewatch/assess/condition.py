@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from statistics import median
 from typing import Final
 
@@ -17,7 +18,7 @@ from bladewatch.config.tables import Alerts, Config
 from bladewatch.contact import POWER_SIGNALS, hour_of
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.protocols import Signals, Spot
-from collectors.instants import HOUR_US, MINUTE_US
+from collectors.instants import DAY_US, HOUR_US, MINUTE_US, to_datetime, to_us
 from models.cycle import WARM_UP_US
 
 Latest = Mapping[tuple[str, str], Reading]
@@ -28,7 +29,7 @@ OWN_HOURS: Final = 5
 OWN_DAYS: Final = 14
 OWN_READINGS: Final = 5
 FRESH_US: Final = 2 * HOUR_US
-MIST_BACK_US: Final = 24 * HOUR_US
+HIGH_HOURS: Final = 7 * 24
 MIST_CUTS: Final = 3
 """Strokes without mist before somebody is called: one late report calls nobody."""
 
@@ -53,6 +54,17 @@ class Condition:
     strokes: int = 0
 
 
+def urgent_reason(c: Condition) -> str:
+    """Why a condition at its act level calls for somebody, in units of SI."""
+    if c.name == "mist":
+        return f"the mist failed, and {c.strokes} strokes were made since"
+    what = (
+        f"vibration at {c.point} is {c.value:.3g} mm/s" if c.name == "vibration" else f"warm idle is {c.value:.3g} kW"
+    )
+    own = "" if c.own is None else f", its own is {c.own:.3g}"
+    return f"{what}, the limit {c.limit:.3g}{own}"
+
+
 def conditions_of(
     config: Config,
     signals: Signals,
@@ -65,7 +77,7 @@ def conditions_of(
     """Idle, vibration and mist of a spindle as known at ``now_us``; ``running`` unless the saw said otherwise."""
     return (
         _idle(config, signals, spot, now_us, recent),
-        _vibration(config.alerts, signals, spot, now_us, latest),
+        _vibration(config, signals, spot, now_us, latest),
         _mist(signals, spot, now_us, latest, running),
     )
 
@@ -105,9 +117,11 @@ def _idle_level(warm: Sequence[tuple[int, float]], alerts: Alerts) -> Condition:
     own = median(past)
     act, alert = own * (1 + alerts.idle_act), own * (1 + alerts.idle_alert)
     low = own * (1 - alerts.idle_alert)
-    high = [kw >= act for _, kw in warm[-2:]]
-    if all(high):  # two hours in a row: one may hold a setup or a stuck bar
-        return Condition("idle", "act", value, own, act, at_us, (warm[-2][0] + 1) * HOUR_US)
+    high = 0
+    while high < len(warm) and warm[-1 - high][1] >= act:
+        high += 1
+    if high >= 2:  # two hours in a row: one may hold a setup or a stuck bar
+        return Condition("idle", "act", value, own, act, at_us, (warm[1 - high][0] + 1) * HOUR_US)
     if value >= alert:
         return Condition("idle", "alert", value, own, alert, at_us)
     if value <= low:
@@ -115,10 +129,10 @@ def _idle_level(warm: Sequence[tuple[int, float]], alerts: Alerts) -> Condition:
     return Condition("idle", "normal", value, own, alert, at_us)
 
 
-def _vibration(alerts: Alerts, signals: Signals, spot: Spot, now_us: int, latest: Latest) -> Condition:
+def _vibration(config: Config, signals: Signals, spot: Spot, now_us: int, latest: Latest) -> Condition:
     """The point that stands worst."""
     points = sorted(point for signal, point in latest if signal == "velocity_mm_s")
-    found = [_point(alerts, signals, spot, point, now_us, latest["velocity_mm_s", point].ts_us) for point in points]
+    found = [_point(config, signals, spot, point, now_us, latest["velocity_mm_s", point].ts_us) for point in points]
 
     def badness(c: Condition) -> tuple[int, float, str]:
         return LEVELS.index(c.level), (c.value or 0) / (c.limit or 1), c.point
@@ -126,8 +140,9 @@ def _vibration(alerts: Alerts, signals: Signals, spot: Spot, now_us: int, latest
     return max(found, key=badness, default=Condition("vibration"))
 
 
-def _point(alerts: Alerts, signals: Signals, spot: Spot, point: str, now_us: int, last_us: int) -> Condition:
+def _point(config: Config, signals: Signals, spot: Spot, point: str, now_us: int, last_us: int) -> Condition:
     """The median of the last three readings at a point: a knock on the sensor calls nobody."""
+    alerts = config.alerts
     rows: list[Reading] = []
     for back_us in (5 * MINUTE_US, FRESH_US):
         rows = signals.readings(spot, "velocity_mm_s", point, now_us - back_us, now_us, now_us)
@@ -136,29 +151,41 @@ def _point(alerts: Alerts, signals: Signals, spot: Spot, point: str, now_us: int
     if not rows:
         return Condition("vibration", at_us=last_us, point=point)
     value = median(reading.value for reading in rows[-3:])
-    own = _own_vibration(signals, spot, point, now_us)
+    own = _own_vibration(config, signals, spot, point, now_us)
     act, alert = alerts.vibration_act_mm_s, alerts.vibration_alert_mm_s
     if own is not None:
         act, alert = min(act, own * alerts.vibration_act_ratio), min(alert, own * alerts.vibration_alert_ratio)
     level, limit = ("act", act) if value >= act else ("alert", alert) if value >= alert else ("normal", alert)
     if level == "act" and len(rows) < 3:
         level = "alert"
-    since_us = None
-    if level == "act":
-        since_us = rows[-1].ts_us
-        for reading in reversed(rows):
-            if reading.value < act and reading.ts_us < rows[-3].ts_us:
-                break
-            since_us = reading.ts_us
+    since_us = _high_since(signals, spot, point, now_us, act) if level == "act" else None
     return Condition("vibration", level, value, own, limit, rows[-1].ts_us, since_us, point)
 
 
-def _own_vibration(signals: Signals, spot: Spot, point: str, now_us: int) -> float | None:
-    """The median over the same hour of the days before."""
-    values: list[float] = []
-    for day in range(1, OWN_DAYS + 1):
-        until_us = (hour_of(now_us) - 24 * day) * HOUR_US
+def _high_since(signals: Signals, spot: Spot, point: str, now_us: int, act: float) -> int:
+    """When the readings came to their act level, looked for an hour at a time, a week back at most.
+
+    An hour whose median is below the level ends the search; one without readings does not.
+    """
+    since_us = now_us
+    for back in range(HIGH_HOURS):
+        until_us = now_us - back * HOUR_US
         rows = signals.readings(spot, "velocity_mm_s", point, until_us - HOUR_US, until_us, now_us)
+        if not rows:
+            continue
+        if back and median(reading.value for reading in rows) < act:
+            break
+        since_us = next((reading.ts_us for reading in rows if reading.value >= act), since_us)
+    return since_us
+
+
+def _own_vibration(config: Config, signals: Signals, spot: Spot, point: str, now_us: int) -> float | None:
+    """The median over the same hour, by the site's clock, of the days before, as far back as readings are kept."""
+    values: list[float] = []
+    now = to_datetime(now_us, config.zone)
+    for day in range(1, min(OWN_DAYS, config.retention.keep_raw_days - 1) + 1):
+        then_us = to_us(now - timedelta(days=day))
+        rows = signals.readings(spot, "velocity_mm_s", point, then_us - HOUR_US // 2, then_us + HOUR_US // 2, now_us)
         if rows:
             values.append(median(reading.value for reading in rows))
     return median(values) if len(values) >= OWN_READINGS else None
@@ -171,15 +198,21 @@ def _mist(signals: Signals, spot: Spot, now_us: int, latest: Latest, running: bo
         return _mist_by_flow(latest)
     if last.value:
         return Condition("mist", "normal", 1.0, at_us=last.ts_us)
-    rows = signals.readings(spot, "mist_ok", "", last.ts_us - MIST_BACK_US, last.ts_us, now_us)
-    since_us = last.ts_us
-    for reading in reversed(rows):
-        if reading.value:
-            break
-        since_us = reading.ts_us
+    since_us = _dry_since(signals, spot, last.ts_us, now_us)
     strokes = signals.count(spot, since_us, now_us, now_us)
     level = "act" if running and strokes >= MIST_CUTS else "alert"
     return Condition("mist", level, 0.0, at_us=last.ts_us, since_us=since_us, strokes=strokes)
+
+
+def _dry_since(signals: Signals, spot: Spot, last_us: int, now_us: int) -> int:
+    """The first report of failure after the last one that the mist was on, four weeks back at most."""
+    since_us = last_us
+    for back_us in (DAY_US, 7 * DAY_US, 28 * DAY_US):
+        for reading in reversed(signals.readings(spot, "mist_ok", "", last_us - back_us, last_us, now_us)):
+            if reading.value:
+                return since_us
+            since_us = reading.ts_us
+    return since_us
 
 
 def _mist_by_flow(latest: Latest) -> Condition:

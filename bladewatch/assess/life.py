@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -33,6 +33,14 @@ class BenchPoint:
     area_cmm2: Mapping[str, int]
 
 
+class Share(NamedTuple):
+    """What of the limit was used between two instants."""
+
+    from_us: int
+    to_us: int
+    used: float
+
+
 @dataclass(frozen=True, slots=True)
 class Working:
     """What a life by the fit was worked out from; wear in the fit's scale, areas in m²."""
@@ -51,7 +59,8 @@ class Working:
 class Life:
     """What can be said of a running cycle; None where it cannot be told, with the reason in ``reasons``.
 
-    ``shares`` is how much of the limit each recent hour used, the newest last; ``working`` is how a fit came to it.
+    ``shares`` is how much of the limit the work of each recent hour used, from its first to its last stroke, the newest
+    last; ``working`` is how a fit came to it.
     """
 
     limit_kind: str | None
@@ -63,7 +72,7 @@ class Life:
     remaining_cuts: Quantity | None = None
     due: TimeQuantity | None = None
     reasons: tuple[str, ...] = ()
-    shares: tuple[tuple[int, float], ...] = ()
+    shares: tuple[Share, ...] = ()
     working: Working | None = None
 
 
@@ -131,14 +140,14 @@ def _rules(
         used = state.cuts / limit_cuts + cycle.used_share
         out = _run_out(np.full(DRAWS, max((1 - used) * limit_cuts, 0.0)), None, recent, state, now_us)
         reason = f"by the site's rule of {limit_cuts} cuts a cycle; {lack}"
-        shares = tuple((hour, entry.cuts / limit_cuts) for hour, entry in sorted(recent.items()))
+        shares = tuple(
+            Share(entry.first_us, entry.last_us, entry.cuts / limit_cuts) for _, entry in sorted(recent.items())
+        )
         found.append(_rule("cuts", used, out, now_us, reason, shares))
     return found
 
 
-def _rule(
-    kind: str, used: float, out: RunOut | None, now_us: int, reason: str, shares: tuple[tuple[int, float], ...]
-) -> Life:
+def _rule(kind: str, used: float, out: RunOut | None, now_us: int, reason: str, shares: tuple[Share, ...]) -> Life:
     return Life(
         limit_kind=kind,
         basis="site-rule",
@@ -283,15 +292,14 @@ def _history(recent: dict[int, HourOfWork], now_us: int) -> list[HourOfWork | No
     return [recent.get(hour) for hour in range(last - length + 1, last + 1)]
 
 
-def _shares(
-    recent: dict[int, HourOfWork], wear_per_m2: dict[str, float], scale: float
-) -> tuple[tuple[int, float], ...]:
+def _shares(recent: dict[int, HourOfWork], wear_per_m2: dict[str, float], scale: float) -> tuple[Share, ...]:
     return tuple(
-        (
-            hour,
+        Share(
+            entry.first_us,
+            entry.last_us,
             scale * sum(m2_of(area) * wear_per_m2.get(alloy, 0.0) for alloy, area in sorted(entry.area_cmm2.items())),
         )
-        for hour, entry in sorted(recent.items())
+        for _, entry in sorted(recent.items())
     )
 
 

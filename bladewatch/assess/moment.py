@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from bladewatch.assess.assessment import Assessment, Coverage
 from bladewatch.assess.condition import Condition, conditions_of
 from bladewatch.assess.cycles import CycleReader
 from bladewatch.assess.life import BenchPoint, Life, life_of
-from bladewatch.assess.recent import HourOfWork, recent_work
+from bladewatch.assess.recent import WEEK_H, HourOfWork, recent_work
 from bladewatch.assess.training import Training, train
 from bladewatch.assess.verdict import dangers_of, measured_share, since_of, verdict_of
 from bladewatch.config.tables import BladeType, Config
+from bladewatch.contact import hour_of
 from bladewatch.ledger.fold import KEEPS_CYCLE, Cycle, Fleet, Mount, Plate, Problem, fold
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.protocols import Issued, Spot, Store
@@ -38,6 +40,15 @@ class Review:
     problems: tuple[Problem, ...]
 
 
+class EndedCycle(NamedTuple):
+    """A grind cycle that has ended: why, and what it cut."""
+
+    blade_type: str
+    reason: str
+    area_m2: float
+    cuts: int
+
+
 @dataclass(frozen=True, slots=True)
 class Running:
     """A running grind cycle with all that an answer about it rests on."""
@@ -56,7 +67,7 @@ class Moment:
     """The shop as it was known at ``now_us``. ``keep`` stores checkpoints and fits that had to be made.
 
     ``past``, an earlier moment of the same shop, hands on what it had worked out, for a screen that looks again and
-    again: the ledger's state while no event came, the fits for ten minutes more.
+    again: the ledger's state and the fits, while no event came, for ten minutes at most.
     """
 
     def __init__(
@@ -70,20 +81,32 @@ class Moment:
         self._revision = store.books.revision(now_us, now_us)
         self._trained: dict[str, Training] = {}
         self._trained_us = now_us
-        self._spares: dict[Spot, str] = {}
-        if past is not None and past._revision == self._revision:
+        fresh = past is not None and 0 <= now_us - past._trained_us <= TRAINED_FOR_US
+        if past is not None and fresh and past._revision == self._revision:
             self._fleet: Fleet = past._fleet
-            self._spares = past._spares
-            if 0 <= now_us - past._trained_us <= TRAINED_FOR_US:
-                self._trained, self._trained_us = past._trained, past._trained_us
+            self._trained, self._trained_us = past._trained, past._trained_us
             return
         self._fleet = fold(store.books.events(now_us, now_us), config.saw_aliases())
         self._note_unknown_spots()
 
     def review(self) -> Review:
         """Assess every saw and spindle."""
-        found = [self.assess(spot) for spot in self.spots()]
+        found = self.with_spares([self.assess(spot) for spot in self.spots()])
         return Review(self._now_us, tuple(found), tuple(self._fleet.problems))
+
+    def with_spares(self, assessments: list[Assessment]) -> list[Assessment]:
+        """A sharp plate of its type for each that needs one, each plate given once, in the order of the list."""
+        given: set[str] = set()
+        found = []
+        for a in assessments:
+            plate = self._spare(a.blade_type, given) if a.dangers or a.wear_verdict in ("prepare", "change") else None
+            if plate is not None:
+                given.add(plate.id)
+                place = plate.id if plate.place is None else f"{plate.id} in {plate.place}"
+                found.append(replace(a, spare=place))
+            else:
+                found.append(a if a.spare is None else replace(a, spare=None))
+        return found
 
     def bring_up_to_date(self, open_only: bool = False) -> Iterator[str]:
         """Make the checkpoints of every cycle and the fit of every blade type; yields a line for each plate.
@@ -103,13 +126,14 @@ class Moment:
             with self._store.transaction():
                 self._training(blade_type)
 
-    def ended_cycles(self) -> Iterator[tuple[str, float, int]]:
-        """The cycles that had ended with a reason: blade type, area [m²], cuts."""
+    def ended_cycles(self) -> Iterator[EndedCycle]:
+        """The cycles that had ended with a reason."""
         for plate in self._fleet.plates.values():
             for cycle in plate.cycles:
                 if plate.blade_type is not None and cycle.ended_us is not None and cycle.reason not in KEEPS_CYCLE:
                     state = self._reader.at(cycle, plate.blade_type, cycle.ended_us)
-                    yield plate.blade_type, m2_of(state.total_cmm2), state.cuts
+                    reason = cycle.reason or "unknown"
+                    yield EndedCycle(plate.blade_type, reason, m2_of(state.total_cmm2), state.cuts)
 
     def _note_unknown_spots(self) -> None:
         """Records of saws and spindles that the configuration lacks."""
@@ -165,9 +189,10 @@ class Moment:
     def assess(self, spot: Spot) -> Assessment:
         """One saw and spindle."""
         latest = self._store.signals.latest(spot, self._now_us, self._now_us)
-        last_us = self._last_message(spot, latest)
-        seen = self._seen(latest, last_us)
+        stroke_us = self._last_stroke(spot)
+        last_us = self._last_message(spot, latest, stroke_us)
         recent = self.recent(spot)
+        seen = self._seen(latest, last_us, stroke_us, recent)
         conditions = self._conditions(spot, latest, recent, seen)
         running = self.running(spot, recent)
         if running is None:
@@ -184,11 +209,11 @@ class Moment:
         urgent = any(condition.level == "act" for condition in conditions)
         verdict = "act" if dangers or urgent else wear_verdict
         reasons.extend(self._record_problems(plate, spot))
-        summarised_us = self._store.signals.summarised_to(spot)
+        summarised_us = self._store.signals.summarised_to(spot, self._now_us)
         if summarised_us is not None and summarised_us > cycle.opened_us:
             day = to_datetime(summarised_us, self._config.zone).date().isoformat()
             reasons.append(f"idle power up to {day} rests on summaries a minute, the readings have gone")
-        since_us = since_of(alerts, life, wear_verdict, mount.from_us, self._now_us)
+        since_us = since_of(alerts, life, wear_verdict, mount, cycle, self._now_us)
         return Assessment(
             saw=spot[0],
             spindle=spot[1],
@@ -220,7 +245,6 @@ class Moment:
             coverage=self._coverage(state, spot, cycle),
             last_message_us=last_us,
             unseen_us=None if last_us is None else last_us + round(self._config.alerts.gap_minutes * MINUTE_US),
-            spare=self._spare(spot, plate.blade_type) if dangers or wear_verdict in ("prepare", "change") else None,
         )
 
     def _conditions(
@@ -228,7 +252,8 @@ class Moment:
     ) -> tuple[Condition, ...]:
         state = latest.get(("state", ""))
         running = seen != "quiet" and (state is None or STATES[int(state.value)] != "off")
-        return conditions_of(self._config, self._store.signals, spot, self._now_us, latest, recent, running)
+        worked = {hour: entry for hour, entry in recent.items() if hour_of(entry.last_us) == hour}  # in its own place
+        return conditions_of(self._config, self._store.signals, spot, self._now_us, latest, worked, running)
 
     def _without_blade(
         self, spot: Spot, seen: str, last_us: int | None, conditions: tuple[Condition, ...]
@@ -280,22 +305,34 @@ class Moment:
         mine = [p for p in self._fleet.problems if p.saw == spot[0] or (plate is not None and p.plate == plate.id)]
         return [f"record: {mine[-1].where}: {mine[-1].message}"] if mine else []
 
-    def _last_message(self, spot: Spot, latest: Latest) -> int | None:
-        rows = self._store.signals.strokes_before(spot, self._now_us, self._now_us, 1)
-        moments = [row.ts_us for row in rows] + [reading.ts_us for reading in latest.values()]
+    def _last_message(self, spot: Spot, latest: Latest, stroke_us: int | None) -> int | None:
+        moments = [reading.ts_us for reading in latest.values()]
         report_us = self._store.books.last_report_us(spot, self._now_us, self._now_us)
-        if report_us is not None:
-            moments.append(report_us)
+        moments.extend(us for us in (stroke_us, report_us) if us is not None)
         return max(moments, default=None)
 
-    def _seen(self, latest: Latest, last_us: int | None) -> str:
-        """Live, quiet, blind (messages stopped while it was running) or never."""
+    def _last_stroke(self, spot: Spot) -> int | None:
+        rows = self._store.signals.strokes_before(spot, self._now_us, self._now_us, 1)
+        return rows[0].ts_us if rows else None
+
+    def _seen(self, latest: Latest, last_us: int | None, stroke_us: int | None, recent: dict[int, HourOfWork]) -> str:
+        """Live, quiet, blind (messages stopped while it was running) or never.
+
+        A state that strokes have outrun tells nothing, nor does a saw that never sends one. Such a saw is blind when it
+        misses an hour in which it worked a week ago, and after a week in any case.
+        """
         if last_us is None:
             return "never"
-        if self._now_us - last_us <= self._config.alerts.gap_minutes * MINUTE_US:
+        gap_us = self._config.alerts.gap_minutes * MINUTE_US
+        if self._now_us - last_us <= gap_us:
             return "live"
         state = latest.get(("state", ""))
-        return "blind" if state is not None and state.value == RUNNING else "quiet"
+        if state is not None and (stroke_us is None or stroke_us <= state.ts_us + gap_us or state.value == RUNNING):
+            return "blind" if state.value == RUNNING else "quiet"
+        missed = range(hour_of(last_us) + 1, hour_of(self._now_us))
+        if len(missed) >= WEEK_H or any(hour - WEEK_H in recent for hour in missed):
+            return "blind"
+        return "quiet"
 
     def _coverage(self, state: CycleState, spot: Spot, cycle: Cycle) -> Coverage:
         total = state.total_cmm2
@@ -313,14 +350,12 @@ class Moment:
     def _count(self, spot: Spot, after_us: int, until_us: int) -> int:
         return self._store.signals.count(spot, after_us, until_us, self._now_us)
 
-    def _spare(self, spot: Spot, blade_type: str | None) -> str | None:
-        """A sharp plate of the type that no other saw was given, with its place."""
-        self._spares.pop(spot, None)
-        for plate_id in sorted(self._fleet.plates.keys() - set(self._spares.values())):
+    def _spare(self, blade_type: str | None, given: set[str]) -> Plate | None:
+        """A sharp plate of the type that no other saw was given."""
+        for plate_id in sorted(self._fleet.plates.keys() - given):
             plate = self._fleet.plates[plate_id]
             if plate.blade_type == blade_type and plate.state == "sharp" and not plate.cracked:
-                self._spares[spot] = plate.id
-                return plate.id if plate.place is None else f"{plate.id} in {plate.place}"
+                return plate
         return None
 
 

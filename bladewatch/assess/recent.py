@@ -19,6 +19,7 @@ from bladewatch.strokes import AIR_RATIO, Counted, SpotWork, describe
 from collectors.instants import HOUR_US
 
 WINDOW_H: Final = 28 * 24
+WEEK_H: Final = 168
 
 
 class _Ends(NamedTuple):
@@ -33,11 +34,12 @@ class _Ends(NamedTuple):
 
 @dataclass(slots=True)
 class HourOfWork:
-    """Cuts and area by alloy [hundredths of mm²] in one hour, and when its first stroke was made."""
+    """Cuts and area by alloy [hundredths of mm²] in one hour, and when its first and its last stroke were made."""
 
     strokes: int = 0
     cuts: int = 0
     first_us: int = 2**62
+    last_us: int = -(2**62)
     area_cmm2: dict[str, int] = field(default_factory=dict)
 
     def add(self, alloy: str, area_cmm2: int, cuts: int) -> None:
@@ -49,8 +51,28 @@ class HourOfWork:
 def recent_work(
     config: Config, signals: Signals, spot: Spot, now_us: int, hours: int = WINDOW_H
 ) -> dict[int, HourOfWork]:
-    """Work by hour over the whole hours before ``now_us`` and the running one; hours without strokes are left out."""
-    last = hour_of(now_us) - 1
+    """Work by hour over the whole hours before ``now_us`` and the running one; hours without strokes are left out.
+
+    A saw that has not cut for so long is read up to its last stroke, and that work is moved on by whole weeks: silence
+    changes nothing in what a blade can still do.
+    """
+    found = _work_before(config, signals, spot, now_us, now_us, hours)
+    if found:
+        return found
+    before = signals.strokes_before(spot, now_us, now_us, 1)
+    if not before:
+        return {}
+    weeks = (hour_of(now_us) - hour_of(before[0].ts_us)) // WEEK_H
+    found = _work_before(config, signals, spot, before[0].ts_us + 1, now_us, hours)
+    return {hour + weeks * WEEK_H: entry for hour, entry in found.items()}
+
+
+def _work_before(
+    config: Config, signals: Signals, spot: Spot, until_us: int, known_us: int, hours: int
+) -> dict[int, HourOfWork]:
+    """The work before an instant, as it was known at another."""
+    now_us = known_us
+    last = hour_of(until_us) - 1
     first = last - hours + 1
     work = SpotWork(config, signals, spot, now_us)
     counters = {counter.hour: counter for counter in signals.counter_hours(spot, first, last)}
@@ -75,8 +97,8 @@ def recent_work(
             by_rows.add(hour)
         else:
             found[hour] = told
-    by_rows |= _unjoined(signals, spot, ends, first, now_us)
-    for counted in work.between((last + 1) * HOUR_US - 1, now_us):
+    by_rows |= _unjoined(signals, spot, ends, first, until_us, now_us)
+    for counted in work.between((last + 1) * HOUR_US - 1, until_us):
         _add(found, counted)
     for start, end in _stretches(by_rows):
         for hour in range(start, end + 1):
@@ -89,7 +111,7 @@ def recent_work(
 def _add(found: dict[int, HourOfWork], counted: Counted) -> None:
     entry = found.setdefault(hour_of(counted.ts_us), HourOfWork())
     entry.strokes += 1
-    entry.first_us = min(entry.first_us, counted.ts_us)
+    entry.first_us, entry.last_us = min(entry.first_us, counted.ts_us), max(entry.last_us, counted.ts_us)
     if counted.contact:
         entry.add(counted.alloy, counted.area_cmm2, 1)
 
@@ -98,7 +120,7 @@ def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], wo
     """The hour by its sums; None where they do not tell all."""
     if not works:
         return None
-    entry = HourOfWork(first_us=counter.first_us)
+    entry = HourOfWork(first_us=counter.first_us, last_us=counter.last_us)
     for row in works:
         part, alloy, kind, has_area, bars, mitre = _work(row.work)
         strokes = row.strokes + row.filled
@@ -122,7 +144,7 @@ def _work(text: str) -> Any:
     return msgspec.json.decode(text)
 
 
-def _unjoined(signals: Signals, spot: Spot, ends: list[_Ends], first: int, now_us: int) -> set[int]:
+def _unjoined(signals: Signals, spot: Spot, ends: list[_Ends], first: int, until_us: int, now_us: int) -> set[int]:
     """Hours around which the counter does not go on by one, and the hours between them."""
     hours: set[int] = set()
     before = next(iter(signals.strokes_before(spot, first * HOUR_US - 1, now_us, 1)), None)
@@ -133,12 +155,12 @@ def _unjoined(signals: Signals, spot: Spot, ends: list[_Ends], first: int, now_u
             if step(stroke, end.first_stroke, end.first_us - ts_us).kind != "next":
                 hours.update(range(hour, end.hour + 1))
         last = (end.hour, end.last_us, end.last_stroke)
-    end_us = hour_of(now_us) * HOUR_US
+    end_us = hour_of(until_us) * HOUR_US
     following = next(signals.strokes(spot, end_us - 1, now_us, now_us), None)
     if last is not None and following is not None:
         hour, ts_us, stroke = last
         if step(stroke, following.stroke, following.ts_us - ts_us).kind != "next":
-            hours.update(range(hour, hour_of(now_us)))
+            hours.update(range(hour, hour_of(until_us)))
     return hours
 
 

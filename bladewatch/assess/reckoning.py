@@ -11,6 +11,7 @@ from typing import Final
 
 from bladewatch import __version__
 from bladewatch.assess.assessment import Assessment
+from bladewatch.assess.condition import urgent_reason
 from bladewatch.assess.cycles import STATE_VERSION
 from bladewatch.assess.life import Working
 from bladewatch.assess.moment import Moment, Running
@@ -24,6 +25,16 @@ from models.wear import MIN_ALLOY_CYCLES, Bench, Floats, wear_now
 
 SAID_BEFORE: Final = 8
 UNITS: Final = {"wear_um": "µm", "edge_index": "of edge index above 1", "area": "of the life"}
+
+
+_OWN: Final = {
+    "idle": "median of the warm hours of four weeks",
+    "vibration": "median of the same hour of the days before",
+}
+_BESIDE: Final = (
+    "vibration zones as ISO 20816-3 gives them for rigid mounts, from summaries of it; "
+    "idle shares are common practice, no source"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +81,7 @@ def reckon(config: Config, moment: Moment, spot: Spot) -> Reckoning:
         elif running.life.basis == "site-rule":
             steps.append(_by_rule(running))
         steps.append(_verdict(config, assessment, running))
+    steps.append(_beside(assessment))
     return Reckoning(
         assessment=assessment,
         steps=tuple(steps),
@@ -213,12 +225,32 @@ def _verdict(config: Config, a: Assessment, running: Running) -> Step:
         Entry("change when it may not last", alerts.change_hours, "h", "[alerts] change_hours, from prepare_share on"),
         Entry("blade by its wear", a.wear_verdict),
     ]
-    entries.extend(Entry(f"{c.name}", c.level, "", "calls for somebody whatever the wear") for c in a.urgent)
-    return Step("What it calls for", tuple(entries))
+    return Step("What the wear calls for", tuple(entries))
+
+
+def _beside(a: Assessment) -> Step:
+    """The conditions beside the blade, each with what it was held against."""
+    entries = []
+    for c in a.conditions:
+        unit = {"idle": "kW", "vibration": "mm/s"}.get(c.name, "")
+        name = {"idle": "warm idle power", "vibration": f"vibration {c.point}".rstrip()}.get(c.name, c.name)
+        value: float | str | None = c.value
+        if c.name == "mist" and c.value is not None:
+            value = "on" if c.value else "failed"
+        entries.append(
+            Entry(name, value, unit, f"level: {c.level}" + (f", {urgent_reason(c)}" if c.level == "act" else ""))
+        )
+        if c.own is not None:
+            entries.append(Entry("  its own", c.own, unit, _OWN[c.name]))
+        if c.limit is not None:
+            entries.append(Entry("  limit", c.limit, unit, "[alerts]"))
+    return Step("What stands beside the blade", tuple(entries), "", _BESIDE)
 
 
 def _surer(a: Assessment, running: Running | None) -> Iterator[str]:
     """What would narrow the answer, the most useful first."""
+    if a.seen in ("blind", "never"):
+        yield "its messages: while nothing is heard, all of this is as it was last known"
     if running is None:
         yield "record which blade is on: bladewatch blade mounted PLATE --saw SAW"
         return

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bladewatch.assess.life import Life
 from bladewatch.config.tables import Alerts, BladeType, Saw
-from bladewatch.ledger.fold import Cycle, Plate
+from bladewatch.ledger.fold import Cycle, Mount, Plate
 from collectors.instants import HOUR_US
 from models.cycle import CycleState
 
@@ -32,30 +32,31 @@ def verdict_of(alerts: Alerts, life: Life, measured: tuple[float, str] | None, n
     return "good", []
 
 
-def since_of(alerts: Alerts, life: Life, verdict: str, mounted_us: int, now_us: int) -> int | None:
-    """From when on the verdict has held: when its share was passed, or its hours began to run."""
-    if verdict not in ("prepare", "change") or life.used_share is None:
+def since_of(alerts: Alerts, life: Life, verdict: str, mount: Mount, cycle: Cycle, now_us: int) -> int | None:
+    """From when on the verdict has held: its share was passed, its hours began to run, or the bench measured it."""
+    if verdict not in ("prepare", "change"):
         return None
+    if life.used_share is None:
+        return max(cycle.readings).at_us if cycle.readings else mount.from_us
     share, hours = (1.0, alerts.change_hours) if verdict == "change" else (alerts.prepare_share, alerts.prepare_hours)
     since_us = now_us
     if life.used_share.estimate >= share:
         since_us = _passed(life, share, now_us)
     elif life.due is not None:
         since_us = min(since_us, life.due.at_least_us - round(hours * HOUR_US))
-    return max(since_us, mounted_us)
+    return max(since_us, mount.from_us)
 
 
 def _passed(life: Life, share: float, now_us: int) -> int:
-    """When the used share passed ``share``, by the work of the recent hours: within its hour, in step with the work."""
+    """When the used share passed ``share``, by the work of the recent hours: between strokes, in step with the work."""
     level = life.used_share.estimate if life.used_share is not None else 0.0
     passed_us = now_us
-    for hour, used in reversed(life.shares):
-        start_us, end_us = hour * HOUR_US, min((hour + 1) * HOUR_US, now_us)
-        if level - used < share:
-            part = (share - (level - used)) / used if used > 0 else 1.0
-            return start_us + round(part * (end_us - start_us))
-        passed_us = start_us
-        level -= used
+    for part in reversed(life.shares):
+        if level - part.used < share:
+            place = (share - (level - part.used)) / part.used if part.used > 0 else 1.0
+            return part.from_us + round(place * (part.to_us - part.from_us))
+        passed_us = part.from_us
+        level -= part.used
     return passed_us
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 
@@ -10,9 +11,10 @@ from bladewatch.errors import BladewatchError
 
 def main() -> None:
     """Run a command; errors of ours are told in a line, without a traceback."""
-    from bladewatch.cli.app import app
-
+    _mend_streams()
     try:
+        from bladewatch.cli.app import app
+
         app(prog_name="bladewatch")
     except BladewatchError as error:
         print(f"bladewatch: {error}", file=sys.stderr)
@@ -27,3 +29,14 @@ def main() -> None:
 
         print(f"bladewatch: a fault of our own; a report is in {report()}", file=sys.stderr)
         sys.exit(BladewatchError.exit_code)
+
+
+def _mend_streams() -> None:
+    """A closed stream swallows what is written; a character that a terminal lacks is replaced, never a fault."""
+    if sys.stdout is None:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
+    if sys.stderr is None:
+        sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115, PTH123
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")

@@ -185,13 +185,17 @@ def watch(
     context: typer.Context,
     every: Annotated[float, typer.Option("--every", min=0.1, max=3600, help="Seconds between two looks.")] = 1.0,
     once: Annotated[bool, typer.Option("--once", help="One picture, then end; so too where stdout is a file.")] = False,
+    at: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option("--at", help="One picture, as it was known at this time. Without offset: site time."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="A line of JSON a look, as status gives it.")] = False,
 ) -> None:
     """The living screen of all saws, the one that needs somebody first; Ctrl-C ends it.
 
     Example: bladewatch watch --every 5
     """
-    show.watch(context.obj, every, once, as_json)
+    show.watch(context.obj, every, once, at, as_json)
 
 
 @app.command()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from pathlib import Path
@@ -73,18 +74,25 @@ def why(config_path: Path | None, saw: str, spindle: str, at: list[str], as_json
                 paint.show(screen.render(service.config, reckoning, at_us, console.width), console)
 
 
-def watch(config_path: Path | None, every_s: float, once: bool, as_json: bool) -> None:
-    """The living screen until Ctrl-C; one picture where stdout is no terminal."""
+def watch(config_path: Path | None, every_s: float, once: bool, at: str | None, as_json: bool) -> None:
+    """The living screen until Ctrl-C or SIGTERM; one picture where stdout is no terminal, or as it was at a time."""
+    import signal
+
     from bladewatch.screens import paint
     from bladewatch.screens.watch import render
     from bladewatch.service import Service
     from bladewatch.watching import Watch
 
     console = paint.console()
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     with Service.open(config_path) as service:
+        if at is not None:
+            at_us = service.instant(at)
+            service.clock = lambda: at_us
         seen = Watch(service)
-        if as_json or once or not console.is_terminal:
-            _follow(seen, service, every_s, once or not as_json, as_json)
+        once = once or at is not None or not (as_json or console.is_terminal)
+        if as_json or once:
+            _follow(seen, service, every_s, once, as_json)
             return
         from rich.live import Live
 
@@ -93,8 +101,9 @@ def watch(config_path: Path | None, every_s: float, once: bool, as_json: bool) -
                 while True:
                     started = time.monotonic()
                     seen.look()
+                    of = None if seen.whole else seen.spots
                     lines = render(
-                        service.config, seen.assessments, seen.alerts(), seen.at_us, *console.size, paint.is_plain()
+                        service.config, seen.assessments, seen.alerts(), seen.at_us, *console.size, paint.is_plain(), of
                     )
                     live.update(paint.painted(lines), refresh=True)
                     if seen.whole:
@@ -123,3 +132,5 @@ def _follow(seen: Any, service: Any, every_s: float, once: bool, as_json: bool) 
             time.sleep(every_s)
     except KeyboardInterrupt:
         return
+    except BrokenPipeError:  # whoever read it has had enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
-import time
+import textwrap
+from datetime import timedelta
 from pathlib import Path
 
 
@@ -31,9 +31,9 @@ def make_shop(folder: Path, seed: int, saws: int, weeks: float, form: str, troub
         if not mark:
             raise UsageError(f"--trouble: found {text!r}, expected NAME=STRENGTH, like galling=medium")
         chosen[name] = strength
-    setting = Setting(seed=seed, saws=saws, days=round(weeks * 7), form=form, troubles=chosen)
-    if (folder / papers.CONFIG).exists() and not (folder / papers.TRUTH).exists():
-        raise UsageError(f"{folder}: holds a configuration that is no invented shop's; give another folder")
+    if not 0.1 <= weeks <= 600:
+        raise UsageError(f"--weeks: found {weeks:g}, expected 0.2 to 600")
+    setting = Setting(seed=seed, saws=saws, days=max(round(weeks * 7), 1), form=form, troubles=chosen)
     written = papers.write(setting, folder)
     hard = hardness(written.truth)
     if as_json:
@@ -44,6 +44,9 @@ def make_shop(folder: Path, seed: int, saws: int, weeks: float, form: str, troub
     print(hard.text())
     names = ", ".join((papers.LOG, papers.LAST_DAY, papers.LEDGER, papers.CONFIG, papers.TRUTH))
     print(f"{folder}: {names}; {written.messages} messages, and {written.live} of the last day")
+    at = f"{setting.start + timedelta(days=setting.last_day)} {setting.closes:02d}:00"
+    print(f"Next: cd {folder}, bladewatch import {papers.LOG} {papers.LAST_DAY} {papers.LEDGER}")
+    print(f'Then: bladewatch status --at "{at}"')
 
 
 def list_troubles(as_json: bool) -> None:
@@ -59,28 +62,32 @@ def list_troubles(as_json: bool) -> None:
         ]
         print(msgspec.json.encode(rows).decode())
         return
+    from bladewatch.screens.paint import console
+
+    width, column = console().width, 35
     print(f"{'name':<12} {'weak':>6} {'medium':>6} {'strong':>6}  what the number is")
     for name, trouble in TROUBLES.items():
         sizes = " ".join(f"{size:>6g}" for size in trouble.sizes)
-        print(f"{name:<12} {sizes}  {trouble.what}")
+        head = f"{name:<12} {sizes}  "
+        for text in textwrap.wrap(trouble.what, max(width - column, 20)):
+            print(f"{head:<{column}}{text}")
+            head = ""
 
 
 def play_log(config_path: Path | None, log: Path, speed: float) -> None:
     """Publish a log to the broker of the configuration."""
+    import msgspec
+
     from bladewatch.config.decode import load
-    from bladewatch.demo.clock import FastClock
-    from bladewatch.demo.play import entries, publish
+    from bladewatch.demo.play import entries, login_of, play
     from bladewatch.errors import UsageError
     from bladewatch.service import find_config
 
     mqtt = load(find_config(config_path)).mqtt
-    first = next(entries(log), None)
-    if first is None:
-        raise UsageError(f"{log}: holds no message")
-    password = os.environ.get(mqtt.password_env) if mqtt.password_env is not None else None
-    clock = FastClock(first.at_us, 2**62, time.time(), speed)
-    taken = publish(
-        log, clock, mqtt.host, mqtt.port,
-        username=mqtt.username, password=password, tls=mqtt.tls, version=mqtt.version,
-    )  # fmt: skip
+    try:
+        if next(entries(log), None) is None:
+            raise UsageError(f"{log}: holds no message")
+    except (OSError, msgspec.DecodeError, ValueError) as error:
+        raise UsageError(f"{log}: cannot be read as a log of JSON lines: {error}") from error
+    taken = play(log, speed, **login_of(mqtt))
     print(f"{taken} messages published to {mqtt.host}:{mqtt.port}")

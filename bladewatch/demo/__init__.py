@@ -4,7 +4,10 @@
 - ``edge``       how an edge truly wears, and what that does to its energy
 - ``troubles``   what goes wrong in shops, each with a strength
 - ``setting``    one shop: its size, its form of wear, its troubles
-- ``shop``       the shop at work: messages, ledger rows and truth
+- ``shop``       the shop at work: what its saws tell
+- ``blades``     its plates: racks, changes, the van
+- ``records``    what its people write down
+- ``truth``      what is true and nobody there knows
 - ``wire``       what happens to messages on their way
 - ``papers``     the shop as files: log, ledger, configuration, truth
 - ``hardness``   how hard the shop is for plain rules

@@ -1,34 +1,43 @@
-"""The shop's clock in fast time: the same for the saws, which are another process, and for the collector."""
+"""The shop's clock in fast time."""
 
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 
 
-@dataclass(frozen=True, slots=True)
-class FastClock:
-    """Shop time [µs] by the wall clock: it stands at ``from_us`` until ``start_s``, runs, and stands at ``to_us``.
+class PacedClock:
+    """Shop time [µs] that somebody moves on: it never goes back.
 
-    >>> FastClock(1_000_000, 9_000_000, start_s=0.0, speed=1e-6)() > 1_000_000
-    True
+    The demo moves it to the moment up to which the saws are told to publish, so that no message is late only because
+    this machine is slow.
+
+    >>> clock = PacedClock(1_000)
+    >>> clock.move(5_000), clock.move(3_000), clock()
+    (5000, 5000, 5000)
     """
 
-    from_us: int
-    to_us: int
-    start_s: float
-    speed: float
+    def __init__(self, from_us: int) -> None:
+        self._now_us = from_us
 
     def __call__(self) -> int:
         """Now, in the shop."""
-        passed_us = max(time.time() - self.start_s, 0.0) * self.speed * 1e6
-        return min(self.from_us + round(passed_us), self.to_us)
+        return self._now_us
+
+    def move(self, to_us: int) -> int:
+        """Move on; the new time."""
+        self._now_us = max(self._now_us, to_us)
+        return self._now_us
+
+
+class Pace:
+    """Where a clock should be that covers a stretch of shop time in a number of seconds, starting now."""
+
+    def __init__(self, from_us: int, to_us: int, seconds: float) -> None:
+        self._from_us, self._to_us = from_us, to_us
+        self._speed = (to_us - from_us) / max(seconds, 1e-3)
+        self._started = time.monotonic()
 
     @property
-    def over(self) -> bool:
-        """Whether it has come to its end."""
-        return self() >= self.to_us
-
-    def wall_s(self, us: int) -> float:
-        """The wall clock's seconds at a shop instant."""
-        return self.start_s + (us - self.from_us) / 1e6 / self.speed
+    def due_us(self) -> int:
+        """Shop time by now, at most the end of the stretch."""
+        return min(self._from_us + round((time.monotonic() - self._started) * self._speed), self._to_us)

@@ -6,22 +6,26 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from typing import Final, Protocol
 
 import msgspec
 
 from bladewatch.config.tables import Mqtt
-from bladewatch.demo.clock import FastClock
+from bladewatch.demo.clock import PacedClock
 from bladewatch.demo.papers import Papers
-from bladewatch.demo.play import entries
-from bladewatch.living import Collector
+from bladewatch.demo.play import WHERE, entries, forget, login_of
+from bladewatch.errors import UnreachableError
+from bladewatch.living import Collector, client_id_of
 from bladewatch.pipeline import ingest
 from bladewatch.service import Service
 from collectors.facts import Batch
 from collectors.payloads import Message
 
 REVIEW_EVERY_S: Final = 0.4
-JOIN_S: Final = 10.0
+HOLD_S: Final = 0.004
+READY_WITHIN_S: Final = 10.0
+STORED_WITHIN_S: Final = 30.0
 
 
 class Day(Protocol):
@@ -29,13 +33,12 @@ class Day(Protocol):
 
     said: list[str]
 
-    @property
-    def stored(self) -> int:
-        """Messages stored so far."""
-        ...
-
     def start(self) -> None:
         """Let it begin."""
+        ...
+
+    def advance(self, to_us: int) -> None:
+        """Let it come to a moment; when this returns, all that the saws told by then is stored."""
         ...
 
     def stop(self) -> None:
@@ -44,20 +47,26 @@ class Day(Protocol):
 
 
 class Subscribed:
-    """The MQTT leg: saws in a process, the collector in a thread."""
+    """The MQTT leg: saws in a process, the collector in a thread. The saws wait for the collector, step by step."""
 
-    def __init__(self, papers: Papers, clock: FastClock, login: Mqtt, service: Service) -> None:
+    def __init__(self, papers: Papers, clock: PacedClock, login: Mqtt, service: Service) -> None:
         self.said: list[str] = []
-        self._papers, self._clock, self._login = papers, clock, login
-        self._collector = Collector(service, self._hear, lambda _text: None, REVIEW_EVERY_S, upkeep=False)
+        self._papers, self._clock, self._login = papers, clock, login_of(login)
+        self._client_id = client_id_of(service)
+        self._trouble: list[str] = []
         self._ready = threading.Event()
-        self._thread = threading.Thread(target=self._collector.run, daemon=True)
-        self._saws: subprocess.Popen[bytes] | None = None
+        self._collector = Collector(
+            service, self._hear, self._trouble.append, REVIEW_EVERY_S, upkeep=False, hold_s=HOLD_S
+        )
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._saws: subprocess.Popen[str] | None = None
 
-    @property
-    def stored(self) -> int:
-        """Messages stored so far."""
-        return self._collector.stored
+    def _run(self) -> None:
+        try:
+            self._collector.run()
+        except Exception as error:  # told by whoever waits for the collector
+            self._trouble.append(f"{type(error).__name__}: {error}")
+            raise
 
     def _hear(self, text: str) -> None:
         if text.startswith("ready"):
@@ -66,62 +75,84 @@ class Subscribed:
             self.said.append(text)
 
     def start(self) -> None:
-        """Subscribe, then let the saws publish: what is published to nobody would be lost."""
+        """Subscribe, then call the saws: what is published to nobody would be lost."""
         self._thread.start()
-        self._ready.wait(JOIN_S)
-        clock, login = self._clock, self._login
-        password = os.environ.get(login.password_env) if login.password_env is not None else None
-        where = {
-            "host": login.host, "port": login.port, "tls": login.tls, "version": login.version,
-            "username": login.username, "password": password,
-        }  # fmt: skip
-        times = [str(value) for value in (clock.from_us, clock.to_us, clock.start_s, clock.speed)]
+        if not self._ready.wait(READY_WITHIN_S):
+            raise UnreachableError(f"the collector could not subscribe: {self._last_trouble()}")
         self._saws = subprocess.Popen(  # noqa: S603
-            [sys.executable, "-P", "-m", "bladewatch.demo.play", str(self._papers.last_day), *times],
-            env=os.environ | {"BLADEWATCH_PLAY": msgspec.json.encode(where).decode()},
-            stdin=subprocess.DEVNULL,
+            [sys.executable, "-P", "-m", "bladewatch.demo.play", str(self._papers.last_day)],
+            env=os.environ | {WHERE: msgspec.json.encode(self._login).decode()},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
             start_new_session=True,
         )
+
+    def advance(self, to_us: int) -> None:
+        """The saws publish up to a moment; wait until the collector has stored it."""
+        saws = self._saws
+        if saws is None or saws.stdin is None or saws.stdout is None:
+            return
+        self._clock.move(to_us)
+        try:
+            saws.stdin.write(f"{to_us}\n")
+            saws.stdin.flush()
+            answer = saws.stdout.readline()
+        except OSError:
+            answer = ""
+        if not answer:
+            raise UnreachableError(
+                "the saws ended in the middle of their day: their broker is gone, or they were killed"
+            )
+        until = time.monotonic() + STORED_WITHIN_S
+        while self._collector.stored < int(answer):
+            if time.monotonic() > until or not self._thread.is_alive():
+                raise UnreachableError(f"the collector does not store: {self._last_trouble()}")
+            time.sleep(0.005)
+
+    def _last_trouble(self) -> str:
+        return self._trouble[-1] if self._trouble else "it says nothing"
 
     def stop(self) -> None:
         """End saws and collector."""
         if self._saws is not None:
+            for pipe in (self._saws.stdin, self._saws.stdout):
+                if pipe is not None:
+                    pipe.close()
             self._saws.terminate()
             self._saws.wait()
         self._collector.stop()
         if self._thread.is_alive():
-            self._thread.join(JOIN_S)
+            self._thread.join(READY_WITHIN_S)
+        forget(self._client_id, **self._login)
 
 
 class FromFile:
-    """Without a broker: the day's messages enter as a batch each time the clock has reached them."""
+    """Without a broker: the day's messages enter as a batch each time the clock moves on."""
 
-    def __init__(self, papers: Papers, clock: FastClock, service: Service) -> None:
+    def __init__(self, papers: Papers, clock: PacedClock, service: Service) -> None:
         self.said: list[str] = []
-        self.stored = 0
         self._waiting = list(entries(papers.last_day))
+        self._place = 0
         self._clock = clock
         self._service = service
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._collector = Collector(service, self.said.append, lambda _text: None, 0.0, upkeep=False)
+        self._translator = service.translator()
 
     def start(self) -> None:
-        """Begin to read."""
-        self._thread.start()
+        """There is nothing to wait for."""
+
+    def advance(self, to_us: int) -> None:
+        """Store what was told by a moment, and look at the blades as a collector does."""
+        now_us = self._clock.move(to_us)
+        batch = Batch()
+        while self._place < len(self._waiting) and self._waiting[self._place].at_us <= to_us:
+            entry = self._waiting[self._place]
+            batch.add(*self._translator.decode(Message(entry.topic, entry.payload, now_us, "file:last-day:0")))
+            self._place += 1
+        ingest(batch, self._service.store, self._service.config.site.name)
+        self._collector.review()
 
     def stop(self) -> None:
-        """End reading."""
-        self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join(JOIN_S)
-
-    def _run(self) -> None:
-        translator = self._service.translator()
-        while self.stored < len(self._waiting) and not self._stopping.wait(0.1):
-            now_us, over = self._clock(), self._clock.over
-            batch = Batch()
-            while self.stored < len(self._waiting) and (over or self._waiting[self.stored].at_us <= now_us):
-                entry = self._waiting[self.stored]
-                batch.add(*translator.decode(Message(entry.topic, entry.payload, now_us, "file:last-day:0")))
-                self.stored += 1
-            ingest(batch, self._service.store, self._service.config.site.name)
+        """There is nothing that goes on."""

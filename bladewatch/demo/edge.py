@@ -8,7 +8,8 @@ Every other form breaks that on purpose:
 - lagging    edge force follows wear late
 - seasonal   rates drift by a fifth up and down over half a year
 - unlike     each plate wears, cuts and shows its wear in its own way
-- all        all four at once
+- travel     wear goes with the teeth's way in metal: a slower feed wears more; parts cut unlike each other
+- all        all five at once
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from math import exp, pi, sin, sqrt
 from random import Random
 from typing import Final
 
-FORMS: Final = ("straight", "curved", "lagging", "seasonal", "unlike", "all")
+FORMS: Final = ("straight", "curved", "lagging", "seasonal", "unlike", "travel", "all")
 SPREAD: Final = 0.25
 """Standard deviation of the log of a cycle's factor, all causes together."""
 PLATE_SPREAD: Final = 0.17
@@ -38,11 +39,14 @@ class Form:
     lagging: bool
     seasonal: bool
     unlike: bool
+    travel: bool
+    phase: float = 0.0
 
     @classmethod
-    def named(cls, name: str) -> Form:
-        """The form of a name in ``FORMS``."""
-        return cls(*(name in (part, "all") for part in ("curved", "lagging", "seasonal", "unlike")))
+    def named(cls, name: str, phase: float = 0.0) -> Form:
+        """The form of a name in ``FORMS``; ``phase`` is where in the season the first day lies, as a share of it."""
+        curved, lagging, seasonal, unlike, travel = (name in (part, "all") for part in FORMS[1:-1])
+        return cls(curved, lagging, seasonal, unlike, travel, phase)
 
     def wear(self, exposure: float) -> float:
         """Wear in limits for exposure in limits; 1 gives 1 in every form.
@@ -56,7 +60,7 @@ class Form:
 
     def season(self, day: float) -> float:
         """The factor of a day on all rates."""
-        return 1 + SEASON * sin(2 * pi * day / SEASON_DAYS) if self.seasonal else 1.0
+        return 1 + SEASON * sin(2 * pi * (day / SEASON_DAYS + self.phase)) if self.seasonal else 1.0
 
 
 @dataclass(slots=True)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from statistics import fmean, median, pstdev
+from statistics import fmean, median, pstdev, quantiles
 from typing import Final
 
 from bladewatch.demo.truth import CycleTruth, Truth
@@ -20,8 +21,8 @@ class Hardness:
     """What a shop demands; None where it has too few cycles to say.
 
     ``rule_error``: median error of the mean-area rule at half of the true life, beside the area that is truly left.
-    ``life_spread``: standard deviation over mean of the area from sharp to the limit. ``noise``: spread of a stroke's
-    energy that nothing explains.
+    ``life_spread``: standard deviation over mean of the area from sharp to the limit. ``noise``: spread of a cut's
+    energy that metal, feed and edge do not explain, by its quartiles.
     """
 
     cycles: int
@@ -30,13 +31,14 @@ class Hardness:
     noise: float
 
     def text(self) -> str:
-        """In a line."""
-        told = [
-            f"mean-area rule off by {self.rule_error:.0%} at half life" if self.rule_error is not None else "",
-            f"life spreads by {self.life_spread:.2f}" if self.life_spread is not None else "",
-            f"a stroke's energy by {self.noise:.1%}",
-        ]
-        return f"How hard this shop is ({self.cycles} cycles): " + ", ".join(part for part in told if part)
+        """In words that need no model."""
+        told = [f"{self.cycles} grind cycles"]
+        if self.rule_error is not None:
+            told.append(f"half-way through a blade's life the average of past blades is off by {self.rule_error:.0%}")
+        if self.life_spread is not None:
+            told.append(f"lives spread by {self.life_spread:.2f} of their mean")
+        told.append(f"the energy of single cuts by {self.noise:.1%}")
+        return f"How hard this shop is to guess: {', '.join(told)}."
 
 
 def hardness(truth: Truth) -> Hardness:
@@ -55,8 +57,16 @@ def hardness(truth: Truth) -> Hardness:
         cycles=len(whole),
         rule_error=median(errors) if errors else None,
         life_spread=sqrt(sum(spread**2 * count for spread, count in spreads) / total) if total else None,
-        noise=pstdev(truth.log_noise) if len(truth.log_noise) > 1 else 0.0,
+        noise=_spread(truth.unexplained),
     )
+
+
+def _spread(values: Sequence[float]) -> float:
+    """The standard deviation that a normal distribution of these quartiles has; episodes of trouble do not rule it."""
+    if len(values) < 4:
+        return 0.0
+    low, _, high = quantiles(values, n=4)
+    return (high - low) / 1.349
 
 
 def _rule_errors(cycles: list[CycleTruth]) -> list[float]:
@@ -67,7 +77,9 @@ def _rule_errors(cycles: list[CycleTruth]) -> list[float]:
         here = next((point for point in cycle.points if point.area_m2 >= half), None)
         if here is None:
             continue
-        ended = [c.points[-1].area_m2 for c in cycles if c.reason and c.points[-1].at_us < here.at_us]
+        ended = [
+            c.points[-1].area_m2 for c in cycles if c.reason.startswith("worn") and c.points[-1].at_us < here.at_us
+        ]
         if len(ended) >= MIN_BEFORE:
             found.append(abs(max(fmean(ended) - here.area_m2, 0.0) - here.left_m2) / here.left_m2)
     return found

@@ -14,6 +14,7 @@ from bladewatch.demo.setting import BLADE_KINDS, RPM, BladeKind, Setting
 from bladewatch.demo.shop import Message, Shop
 from bladewatch.demo.truth import Truth
 from bladewatch.demo.wire import Wire
+from bladewatch.errors import UsageError
 from bladewatch.ledger.events import COLUMNS
 from collectors.instants import text_of
 
@@ -22,6 +23,7 @@ LAST_DAY: Final = "last-day.jsonl"
 LEDGER: Final = "ledger.csv"
 TRUTH: Final = "truth.json"
 CONFIG: Final = "bladewatch.toml"
+MARK: Final = b"the truth of an invented shop"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,9 +56,30 @@ class Papers:
         return self.folder / CONFIG
 
 
+def make_room(folder: Path) -> None:
+    """An earlier invented shop's files give way; a folder with anything else in it is left alone.
+
+    Raises ``UsageError`` where the folder cannot be ours, or cannot be made.
+    """
+    ours = {LOG, LAST_DAY, LEDGER, TRUTH, CONFIG} | {f"bladewatch.sqlite{tail}" for tail in ("", "-wal", "-shm")}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        paths = list(folder.iterdir())
+        strange = [path.name for path in paths if path.name not in ours or not path.is_file()]
+        truth = folder / TRUTH
+        if strange or (paths and not (truth.is_file() and MARK in truth.read_bytes()[:200])):
+            found = strange[0] if strange else "files without an invented shop's truth"
+            raise UsageError(f"{folder}: holds {found}, which is no invented shop's; give another folder")
+        for path in paths:
+            path.unlink()
+        truth.write_bytes(b'{"what": "' + MARK + b'; not finished"}\n')
+    except OSError as error:
+        raise UsageError(f"{folder}: cannot be a folder for the invented shop: {error}") from error
+
+
 def write(setting: Setting, folder: Path, mqtt: str = "") -> Papers:
-    """Run a shop and write it down. ``mqtt`` is the [mqtt] table as text."""
-    folder.mkdir(parents=True, exist_ok=True)
+    """Run a shop and write it down, in the place of an earlier one. ``mqtt`` is the [mqtt] table as text."""
+    make_room(folder)
     shop = Shop(setting)
     wire = Wire(setting, shop.truth.episodes)
     counts = [0, 0]
@@ -104,7 +127,7 @@ def configuration(setting: Setting) -> str:
         '[store]\nurl = "sqlite:///bladewatch.sqlite"',
     ]
     rows.extend(
-        f'[[saw]]\nid = "{name}"\nrated_rpm = {RPM:g}\nload_base_kw = 11\nfits = ["{setting.kind_of(place).id}"]'
+        f'[[saw]]\nid = "{name}"\nrated_rpm = {RPM:g}\nload_base_kw = 22\nfits = ["{setting.kind_of(place).id}"]'
         for place, name in enumerate(setting.saw_names())
     )
     rows.extend(map(_blade_type, kinds))

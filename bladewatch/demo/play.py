@@ -1,23 +1,40 @@
 """A log published live over MQTT, in fast time: each line when the shop's clock reaches the moment it was received.
 
-Run as a program it is the simulated saws of the demo, in a process of their own.
+Run as a program it is the simulated saws of the demo, in a process of their own: it is told on its standard input up to
+which moment to publish, and answers how many messages the broker has taken.
 """
 
 from __future__ import annotations
 
+import gzip
+import os
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import msgspec
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
-from bladewatch.demo.clock import FastClock
+from bladewatch.config.tables import Mqtt
+from bladewatch.demo.clock import Pace
 from bladewatch.errors import UnreachableError
+from bladewatch.living import password_of
 from collectors.instants import parse_text
 
-DELIVER_WITHIN_S: Final = 20.0
+WHERE: Final = "BLADEWATCH_PLAY"
+"""The variable that tells the saws their broker: no password is on a command line."""
+DELIVER_WITHIN_S: Final = 30.0
+TICK_S: Final = 0.05
+
+
+def login_of(mqtt: Mqtt) -> dict[str, Any]:
+    """How to reach a broker, as ``connected`` takes it. Raises ``UsageError`` where the password is not there."""
+    where = {"host": mqtt.host, "port": mqtt.port, "tls": mqtt.tls, "version": mqtt.version, "username": mqtt.username}
+    return where | {"password": password_of(mqtt)}
 
 
 class Entry(NamedTuple):
@@ -35,22 +52,49 @@ class _Line(msgspec.Struct):
 
 
 def entries(path: Path) -> Iterator[Entry]:
-    """The lines of a log."""
+    """The lines of a log in JSON Lines, plain or .gz."""
     decoder = msgspec.json.Decoder(_Line)
-    with path.open("rb") as stream:
+    with gzip.open(path) if path.suffix == ".gz" else path.open("rb") as stream:
         for text in stream:
             line = decoder.decode(text)
             yield Entry(parse_text(line.received), line.topic, bytes(line.payload))
 
 
-def publish(path: Path, clock: FastClock, host: str, port: int, **login: Any) -> int:
-    """Publish a log with QoS 1 in step with the clock; returns how many messages the broker took.
+class Saws:
+    """The saws of a log at a broker."""
 
-    ``login``: ``username``, ``password``, ``tls``, ``version``. Raises ``UnreachableError``.
+    def __init__(self, client: paho.Client, log: list[Entry]) -> None:
+        self._client = client
+        self._log = log
+        self._place = 0
+        self.taken = 0
+
+    @property
+    def last_us(self) -> int:
+        """The moment of the last message."""
+        return self._log[-1].at_us if self._log else 0
+
+    def publish(self, until_us: int) -> int:
+        """Publish with QoS 1 what there is up to a moment; how many messages the broker has taken by then, in all."""
+        receipts = []
+        while self._place < len(self._log) and self._log[self._place].at_us <= until_us:
+            entry = self._log[self._place]
+            receipts.append(self._client.publish(entry.topic, entry.payload, qos=1))
+            self._place += 1
+        until = time.monotonic() + DELIVER_WITHIN_S
+        for receipt in receipts:
+            receipt.wait_for_publish(max(until - time.monotonic(), 0.01))
+            self.taken += receipt.is_published()
+        return self.taken
+
+
+@contextmanager
+def connected(path: Path | None, host: str, port: int, **login: Any) -> Iterator[Saws]:
+    """The saws of a log, or of none, at a broker; ``login`` is username, password, tls, version.
+
+    Raises ``UnreachableError``.
     """
-    import paho.mqtt.client as paho
-    from paho.mqtt.enums import CallbackAPIVersion
-
+    log = [] if path is None else list(entries(path))
     protocol = paho.MQTTv5 if login.get("version") == "5" else paho.MQTTv311
     client = paho.Client(CallbackAPIVersion.VERSION2, protocol=protocol)
     client.max_queued_messages_set(0)
@@ -59,34 +103,66 @@ def publish(path: Path, clock: FastClock, host: str, port: int, **login: Any) ->
         client.username_pw_set(login["username"], login.get("password"))
     if login.get("tls"):
         client.tls_set()
+    refused: list[str] = []
+
+    def answered(_client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        refused.append(str(reason) if reason.is_failure else "")
+
+    client.on_connect = answered
     try:
         client.connect(host, port)
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise UnreachableError(f"broker {host}:{port} not reached: {error}") from error
     client.loop_start()
-    sent = []
-    for entry in entries(path):
-        wait_s = clock.wall_s(entry.at_us) - time.time()
-        if wait_s > 0:
-            time.sleep(wait_s)
-        sent.append(client.publish(entry.topic, entry.payload, qos=1))
-    until = time.monotonic() + DELIVER_WITHIN_S
-    for receipt in sent:
-        receipt.wait_for_publish(max(until - time.monotonic(), 0.01))
-    taken = sum(receipt.is_published() for receipt in sent)
-    client.disconnect()
-    client.loop_stop()
-    return taken
+    try:
+        until = time.monotonic() + DELIVER_WITHIN_S
+        while not refused and time.monotonic() < until:
+            time.sleep(0.01)
+        if not refused or refused[0]:
+            raise UnreachableError(f"broker {host}:{port}: {refused[0] if refused else 'does not answer'}")
+        yield Saws(client, log)
+    finally:
+        client.disconnect()
+        client.loop_stop()
 
 
-def main(path: str, from_us: str, to_us: str, start_s: str, speed: str) -> None:
-    """Publish as the arguments say; where to stands in the environment, so that no password is on a command line."""
-    import os
+def forget(client_id: str, host: str, port: int, **login: Any) -> None:
+    """Have the broker give up the session of a collector that will not come back."""
+    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=True)
+    if login.get("username"):
+        client.username_pw_set(login["username"], login.get("password"))
+    if login.get("tls"):
+        client.tls_set()
+    try:
+        client.connect(host, port)
+        client.loop_start()
+        until = time.monotonic() + 2.0
+        while not client.is_connected() and time.monotonic() < until:
+            time.sleep(0.01)
+        client.disconnect()
+        client.loop_stop()
+    except (OSError, ValueError):
+        return  # the session ends by itself after a week
 
-    login = msgspec.json.decode(os.environ["BLADEWATCH_PLAY"])
-    clock = FastClock(int(from_us), int(to_us), float(start_s), float(speed))
-    publish(Path(path), clock, login.pop("host"), login.pop("port"), **login)
+
+def play(path: Path, speed: float, host: str, port: int, **login: Any) -> int:
+    """Publish a whole log, ``speed`` times as fast as it happened; how many messages the broker took."""
+    with connected(path, host, port, **login) as saws:
+        first_us = next(entries(path)).at_us
+        pace = Pace(first_us, saws.last_us, (saws.last_us - first_us) / 1e6 / speed)
+        while pace.due_us < saws.last_us:
+            saws.publish(pace.due_us)
+            time.sleep(TICK_S)
+        return saws.publish(saws.last_us)
+
+
+def main(path: str) -> None:
+    """Publish as standard input says, until it closes."""
+    where = msgspec.json.decode(os.environ[WHERE])
+    with connected(Path(path), where.pop("host"), where.pop("port"), **where) as saws:
+        for line in sys.stdin:
+            print(saws.publish(int(line)), flush=True)
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    main(sys.argv[1])

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
-from math import exp
 from random import Random
 from typing import TYPE_CHECKING
 
@@ -14,9 +13,8 @@ from bladewatch.demo.truth import Truth
 from collectors.instants import to_datetime
 
 if TYPE_CHECKING:
-    from bladewatch.demo.shop import Plate
+    from bladewatch.demo.blades import Plate
 
-BENCH_NOISE = 0.03
 FREIGHT = Decimal("24.00")
 TAX = Decimal("0.19")
 
@@ -74,38 +72,41 @@ class Records:
             self._write(at_us + place * 1_000_000, "sent", plate.id, {"batch": batch, "supplier": "grinder-a"})
         self._away.append((batch, list(plates)))
 
-    def came_back(self, at_us: int, rng: Random) -> list[Plate]:
-        """The batches that were away come back: wear as it was measured, work, invoice. The plates are sharp again."""
-        back: list[Plate] = []
+    def came_back(self, at_us: int) -> list[tuple[Plate, int]]:
+        """The batches that were away come back: wear as it was measured, work, invoice.
+
+        Returns the plates and from when on each is on the rack.
+        """
+        back: list[tuple[Plate, int]] = []
         for batch, plates in self._away:
             for place, plate in enumerate(plates):
                 edge = plate.edge
                 assert edge is not None
                 now_us = at_us + (len(back) + 1) * 30_000_000
-                wear = edge.wear_um * exp(rng.gauss(0, BENCH_NOISE))
+                wear = edge.wear_um * plate.bench
                 cells = {"batch": batch, "supplier": "grinder-a", "wear_um": f"{wear:.0f}"}
                 cells["stock_removed_um"] = f"{wear + 60 + 150 * edge.chipped:.0f}"
                 if edge.chipped:
                     cells["tips_replaced"] = str(edge.chipped)
                 self._write(now_us, "returned", plate.id, cells)
                 self._write(now_us + 10_000_000, "accepted", plate.id, {"place": "rack 2"})
-                cost = Decimal(plate.kind.grind_price)
-                tips = Decimal(plate.kind.tip_price) * edge.chipped
-                invoice = {
-                    "batch": batch, "supplier": "grinder-a", "document": f"INV-{batch}", "currency": "EUR",
-                    "cost": f"{cost + tips:.2f}", "tax": f"{(cost + tips) * TAX:.2f}",
-                }  # fmt: skip
-                if place == 0:
-                    invoice["freight"] = f"{FREIGHT:.2f}"
-                    self._pay(at_us + DAY_US, "freight", FREIGHT)
-                self._write(at_us + DAY_US + place * 1_000_000, "invoiced", plate.id, invoice)
-                self._pay(at_us + DAY_US, "grind", cost)
-                if tips:
-                    self._pay(at_us + DAY_US, "tips", tips)
-                plate.edge, plate.regrinds = None, plate.regrinds + 1
-                back.append(plate)
+                self._invoice(at_us + DAY_US + place * 1_000_000, batch, plate, edge.chipped, place == 0)
+                back.append((plate, now_us + 10_000_000))
         self._away = []
         return back
+
+    def _invoice(self, at_us: int, batch: str, plate: Plate, chipped: int, first: bool) -> None:
+        """One line of a batch's invoice; the freight stands on the first."""
+        cost, tips = Decimal(plate.kind.grind_price), Decimal(plate.kind.tip_price) * chipped
+        cells = {"batch": batch, "supplier": "grinder-a", "document": f"INV-{batch}", "currency": "EUR"}
+        cells |= {"cost": f"{cost + tips:.2f}", "tax": f"{(cost + tips) * TAX:.2f}"}
+        if first:
+            cells["freight"] = f"{FREIGHT:.2f}"
+            self._pay(at_us, "freight", FREIGHT)
+        self._write(at_us, "invoiced", plate.id, cells)
+        self._pay(at_us, "grind", cost)
+        if tips:
+            self._pay(at_us, "tips", tips)
 
     def _pay(self, at_us: int, what: str, amount: Decimal) -> None:
         self._truth.pay(to_datetime(at_us, self._setting.zone).strftime("%Y-%m"), what, amount)

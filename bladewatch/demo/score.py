@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from statistics import fmean
 
 from bladewatch.assess.assessment import Assessment
+from bladewatch.assess.moment import EndedCycle
 from bladewatch.demo.truth import Truth
 from bladewatch.units import m2_of, round_to
 
@@ -21,10 +22,14 @@ class Rule:
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """One saw: what is true, what was said, what plain rules say. None where nothing was said."""
+    """One saw: what is true, what was said, what plain rules say. None where nothing was said.
+
+    ``plate`` is what is truly on, ``recorded`` what was spoken of; where they differ what was said is a miss.
+    """
 
     saw: str
     plate: str
+    recorded: str | None
     true_um: float
     said_um: tuple[float, float, float] | None
     true_cuts: float
@@ -34,16 +39,18 @@ class Score:
 
     @property
     def within(self) -> bool | None:
-        """Whether the true wear lies in the range that was said."""
-        return None if self.said_um is None else self.said_um[0] <= self.true_um <= self.said_um[2]
+        """Whether the true wear lies in the range that was said; None where none was."""
+        if self.said_um is None:
+            return None
+        return self.plate == self.recorded and self.said_um[0] <= self.true_um <= self.said_um[2]
 
 
 def scores(truth: Truth, assessments: Sequence[Assessment], at_us: int, rules: Mapping[str, Rule]) -> list[Score]:
-    """One score for each saw whose recorded blade is truly on it."""
+    """One score for each saw that truly has a blade on."""
     found = []
     for a in assessments:
         cycle = truth.on(a.saw, at_us)
-        if cycle is None or a.plate != cycle.plate:
+        if cycle is None:
             continue
         point = cycle.at(at_us)
         rule = rules.get(a.blade_type or "")
@@ -54,6 +61,7 @@ def scores(truth: Truth, assessments: Sequence[Assessment], at_us: int, rules: M
             Score(
                 saw=a.saw,
                 plate=cycle.plate,
+                recorded=a.plate,
                 true_um=point.wear_um,
                 said_um=None if wear is None else (wear.low, wear.estimate, wear.high),
                 true_cuts=max(point.left_cuts, 0.0),
@@ -65,12 +73,13 @@ def scores(truth: Truth, assessments: Sequence[Assessment], at_us: int, rules: M
     return found
 
 
-def rules_of(ended: Sequence[tuple[str, float, int]]) -> dict[str, Rule]:
-    """The plain rules by blade type, from ended cycles as (type, area [m²], cuts)."""
+def rules_of(ended: Sequence[EndedCycle]) -> dict[str, Rule]:
+    """The plain rules by blade type: the means of the cycles that ended worn, not chipped or swapped."""
     found = {}
-    for kind in {kind for kind, _, _ in ended}:
-        mine = [(area, cuts) for name, area, cuts in ended if name == kind]
-        found[kind] = Rule(fmean(area for area, _ in mine), fmean(cuts for _, cuts in mine))
+    for kind in {cycle.blade_type for cycle in ended}:
+        mine = [cycle for cycle in ended if cycle.blade_type == kind and cycle.reason.startswith("worn")]
+        if mine:
+            found[kind] = Rule(fmean(cycle.area_m2 for cycle in mine), fmean(cycle.cuts for cycle in mine))
     return found
 
 
@@ -83,24 +92,33 @@ def table(found: Sequence[Score]) -> list[str]:
     for s in found:
         said = "not told" if s.said_um is None else f"{_n(s.said_um[1])} ({_n(s.said_um[0])} to {_n(s.said_um[2])})"
         within = {True: "yes", False: "NO", None: "-"}[s.within]
-        counts = (s.true_cuts, s.said_cuts, s.by_area, s.by_cuts)
-        cells = "".join(
-            f"{_n(v) if v is not None else '-':>{wide}}" for v, wide in zip(counts, (7, 7, 9, 9), strict=True)
-        )
+        counts = zip((s.true_cuts, s.said_cuts, s.by_area, s.by_cuts), (7, 7, 9, 9), strict=True)
+        cells = "".join(f"{'-' if value is None else _n(value):>{wide}}" for value, wide in counts)
         lines.append(f"{s.saw:<5} {s.plate:<9} {s.true_um:>4.0f}   {said:<19} {within:<4}{cells}")
+        if s.recorded != s.plate:
+            what = "no blade is on record" if s.recorded is None else f"{s.recorded} is on record"
+            lines.append(f"      {what}: what is said there is not of this blade")
     return [*lines, "", *_summary(found)]
 
 
 def _summary(found: Sequence[Score]) -> list[str]:
+    """How many ranges held, and the mean errors over the same saws for everybody."""
     told = [s for s in found if s.within is not None]
     lines = [f"The true wear lies in the 90 % range on {sum(bool(s.within) for s in told)} of {len(told)} saws."]
-    off = {
-        "bladewatch": [abs(s.said_cuts - s.true_cuts) for s in found if s.said_cuts is not None],
-        "the mean area of past cycles": [abs(s.by_area - s.true_cuts) for s in found if s.by_area is not None],
-        "their mean count of cuts": [abs(s.by_cuts - s.true_cuts) for s in found if s.by_cuts is not None],
-    }
-    words = [f"{name} {_n(fmean(errors))} cuts" for name, errors in off.items() if errors]
-    return [*lines, f"Off the truth, on average: {words[0]};", *(f"  {text}" for text in words[1:])] if words else lines
+    if len(told) < len(found):
+        lines.append(f"Nothing could be told of {len(found) - len(told)} more.")
+    names = ("bladewatch", "the mean area of past cycles", "their mean count of cuts")
+    errors: list[tuple[float, ...]] = []
+    for s in found:
+        values = (s.said_cuts, s.by_area, s.by_cuts)
+        known = [abs(value - s.true_cuts) for value in values if value is not None]
+        if len(known) == len(values):
+            errors.append(tuple(known))
+    if errors:
+        means = [fmean(column) for column in zip(*errors, strict=True)]
+        words = [f"{name} {_n(mean)} cuts" for name, mean in zip(names, means, strict=True)]
+        lines += [f"Off the truth, on average: {words[0]};", *(f"  {text}" for text in words[1:])]
+    return lines
 
 
 def _n(value: float) -> str:

@@ -31,14 +31,17 @@ class BladeKind:
 
 
 BLADE_KINDS: Final = (
-    BladeKind("T420x96", 420.0, 96, 4.0, 250.0, 30.0, "380.00", "48.00", "9.50"),
-    BladeKind("T500x120", 500.0, 120, 4.4, 280.0, 34.0, "465.00", "61.00", "9.50"),
+    BladeKind("T420x96", 420.0, 96, 4.0, 250.0, 5.0, "380.00", "48.00", "9.50"),
+    BladeKind("T500x120", 500.0, 120, 4.4, 280.0, 5.6, "465.00", "61.00", "9.50"),
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
     """What is chosen of a shop. The same setting makes the same shop to the last byte.
+
+    ``habit`` is the wear at which its people take a blade off, in limits, mean and spread: they see burr and load, not
+    wear.
 
     ``troubles`` maps names in ``TROUBLES`` to weak, medium or strong; ``episodes`` are set by hand beside them.
     """
@@ -56,8 +59,8 @@ class Setting:
     troubles: Mapping[str, str] = field(default_factory=dict)
     episodes: tuple[Episode, ...] = ()
     plates_per_saw: int = 5
-    pause_s: tuple[float, float] = (95.0, 160.0)
-    habit: tuple[float, float] = (0.84, 1.03)
+    pause_s: tuple[float, float] = (85.0, 140.0)
+    habit: tuple[float, float] = (0.93, 0.09)
 
     def __post_init__(self) -> None:
         if self.form not in FORMS:
@@ -72,6 +75,8 @@ class Setting:
         ):  # fmt: skip
             if not least <= number <= most:
                 raise UsageError(f"{name}: found {number:g}, expected {least:g} to {most:g}")
+        if not any(self.works(day) for day in range(self.days)):
+            raise UsageError(f"start {self.start}, days {self.days}: expected a working day among them")
 
     def size(self, trouble: str) -> float:
         """How strong a trouble is; 0 where it is off."""
@@ -98,16 +103,25 @@ class Setting:
         return (self.start + timedelta(days=day)).weekday() < 5
 
     @property
+    def last_day(self) -> int:
+        """The last working day: it breaks off in the middle of its shift."""
+        return next(day for day in range(self.days - 1, -1, -1) if self.works(day))
+
+    @property
     def last_opens_us(self) -> int:
         """When the last day's shift begins."""
-        return self.at(self.days - 1, self.opens)
+        return self.at(self.last_day, self.opens)
 
     @property
     def ends_us(self) -> int:
-        """When the last day's shift ends."""
-        return self.at(self.days - 1, self.closes)
+        """When the last day's messages end."""
+        return self.at(self.last_day, self.closes)
 
     def planned(self) -> list[Episode]:
         """Every episode, by chance and by hand, in order."""
-        drawn = plan(dict(self.troubles), self.saw_names(), self.at(0, self.opens), self.days, self.seed)
+        weeks: dict[int, list[tuple[int, int]]] = {}
+        for day in range(self.last_day + 1):
+            if self.works(day):
+                weeks.setdefault(day // 7, []).append((self.at(day, self.opens), self.at(day, self.closes)))
+        drawn = plan(dict(self.troubles), self.saw_names(), list(weeks.values()), self.seed)
         return sorted([*drawn, *self.episodes], key=lambda episode: (episode.from_us, episode.kind, episode.saw))

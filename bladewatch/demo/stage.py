@@ -26,10 +26,10 @@ LEAST_ROWS: Final = 12
 def busy(console: Console, what: str) -> Iterator[None]:
     """Progress of what takes a while."""
     if console.is_terminal:
-        with console.status(f"{what} …"):
+        with console.status(f"{what} .."):
             yield
     else:
-        console.print(f"{what} …")
+        console.print(f"{what} ..")
         yield
 
 
@@ -61,8 +61,8 @@ class Stage:
             self._live.stop()
 
     def draw(self) -> None:
-        """Look, and show."""
-        self._seen.look()
+        """Look at every saw, and show."""
+        self._seen.look(float("inf"))
         if self._live is not None:
             self._draw(self._live)
         else:

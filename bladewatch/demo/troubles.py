@@ -40,16 +40,16 @@ TROUBLES: Final = {
     "rollover": Trouble((0.34, 0.67, 1.0), "share of saws whose counter is 16 bits wide and near its end"),
     "reset": Trouble((0.2, 1.0, 5.0), "times a saw-week the counter starts again at zero"),
     "duplicate": Trouble((0.01, 0.05, 0.2), "share of messages that come twice"),
-    "disorder": Trouble((20.0, 300.0, 3600.0), "seconds by which one message in ten is late, at most"),
+    "disorder": Trouble((200.0, 900.0, 5400.0), "seconds by which one message in ten is late, at most"),
     "gap": Trouble((0.2, 1.0, 4.0), "times a saw-week the messages are lost, for ten minutes to two hours"),
     "clock": Trouble((30.0, 120.0, 900.0), "seconds that the clock of the first saw is wrong by, in the last third"),
     "bundle": Trouble((0.3, 1.0, 2.5), "times a saw-week the message tells one bar where there are more"),
-    "unit": Trouble((1.0, 7.0, 30.0), "last days on which the second saw sends its feed in inches a second"),
+    "unit": Trouble((1.0, 7.0, 30.0), "last working days on which the second saw sends its feed in inches a second"),
     "rescale": Trouble((1.05, 1.12, 1.3), "factor on all power of the second saw, from two thirds on"),
     # in the record
     "unrecorded": Trouble((0.03, 0.08, 0.2), "share of blade changes that nobody wrote down"),
     "late": Trouble((0.1, 0.3, 0.6), "share of ledger rows entered up to fourteen hours late"),
-    "wrong-plate": Trouble((0.01, 0.04, 0.12), "share of mounts written with another plate's number"),
+    "wrong-plate": Trouble((0.03, 0.1, 0.25), "share of mounts written with another plate's number"),
 }  # fmt: skip
 
 
@@ -86,38 +86,46 @@ _LASTING: Final = {
     "clamp": (1.0, 4.0, 0.25),
     "gap": (0.17, 2.0, 1.0),
     "bundle": (0.5, 2.0, 1.0),
-    "reset": (0.0, 0.0, 1.0),
+    "reset": (0.5, 0.5, 1.0),
 }
 
 
-def plan(troubles: dict[str, str], saws: list[str], start_us: int, days: int, seed: int) -> list[Episode]:
-    """When each trouble is there. Each kind draws from a stream of its own: one more changes no other."""
+Shift = tuple[int, int]
+"""When a day's work begins and ends [µs]."""
+
+
+def plan(troubles: dict[str, str], saws: list[str], shifts: list[list[Shift]], seed: int) -> list[Episode]:
+    """When each trouble is there; ``shifts`` are the working days week by week.
+
+    Each kind draws from a stream of its own: one more changes no other. Nothing begins outside the hours of work.
+    """
     found: list[Episode] = []
-    end_us = start_us + days * DAY_US
+    ends_us = shifts[-1][-1][1]
     for kind, (least_h, most_h, size) in _LASTING.items():
         rng = Random(f"{seed}/{kind}")
         for saw in saws:
-            for week in range(-(-days // 7)):
+            for week in shifts:
                 for _ in range(_times(size_of(troubles, kind), rng)):
-                    at_us = start_us + round((week * 7 + rng.choice(range(5)) + rng.uniform(0, 0.33)) * DAY_US)
-                    to_us = at_us + round(rng.uniform(least_h, most_h) * HOUR_US)
-                    found.append(Episode(kind, saw, at_us, max(to_us, at_us + 1), size))
+                    opens_us, closes_us = rng.choice(week)
+                    at_us = opens_us + round(rng.uniform(0, 0.8) * (closes_us - opens_us))
+                    to_us = min(at_us + round(rng.uniform(least_h, most_h) * HOUR_US), ends_us)
+                    found.append(Episode(kind, saw, at_us, to_us, size))
     rng = Random(f"{seed}/lot")
-    for week in range(-(-days // 7)):
+    for week in shifts:
         for _ in range(_times(size_of(troubles, "lot"), rng)):
-            at_us = start_us + round((week * 7 + rng.choice(range(4))) * DAY_US)
+            at_us = rng.choice(week)[0]
             metal = rng.choice(("6063", "6082"))
             found.append(Episode("lot", EVERY_SAW, at_us, at_us + round(rng.uniform(1, 3) * DAY_US), 1.5, metal))
-    from_us = start_us + (end_us - start_us) * 2 // 3
+    first_us = shifts[0][0][0]
+    from_us = first_us + (ends_us - first_us) * 2 // 3
     slow = {"belt": saws[0], "bearing": saws[-1], "clock": saws[0], "rescale": saws[min(1, len(saws) - 1)]}
     found.extend(
-        Episode(kind, saw, from_us, end_us + DAY_US, size_of(troubles, kind))
-        for kind, saw in slow.items()
-        if kind in troubles
+        Episode(kind, saw, from_us, ends_us, size_of(troubles, kind)) for kind, saw in slow.items() if kind in troubles
     )
     if "unit" in troubles:
-        from_us = end_us - round(size_of(troubles, "unit") * DAY_US)
-        found.append(Episode("unit", saws[min(1, len(saws) - 1)], from_us, end_us + DAY_US))
+        days = [shift for week in shifts for shift in week]
+        from_us = days[max(len(days) - round(size_of(troubles, "unit")), 0)][0]
+        found.append(Episode("unit", saws[min(1, len(saws) - 1)], from_us, ends_us))
     return sorted(found, key=lambda episode: (episode.from_us, episode.kind, episode.saw))
 
 

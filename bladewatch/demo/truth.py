@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -13,7 +14,10 @@ from bladewatch.demo.troubles import Episode
 
 
 class Point(NamedTuple):
-    """A moment of a cycle: cuts and area since sharp, true wear, true area and cuts left at the saw's mean mix."""
+    """A moment of a cycle: cuts and area since sharp, true wear, and what is left at the shop's mean mix of parts.
+
+    What is left follows the seasons to come at the shop's mean pace; it is below zero past the limit.
+    """
 
     at_us: int
     cuts: int
@@ -35,9 +39,14 @@ class CycleTruth:
     reason: str = ""
 
     def at(self, us: int) -> Point:
-        """The newest point up to an instant, else the first."""
+        """The state at an instant, in a straight line between the points around it."""
         place = bisect_right(self.points, us, key=lambda point: point.at_us)
-        return self.points[max(place - 1, 0)]
+        if place in (0, len(self.points)):
+            return self.points[max(place - 1, 0)]
+        a, b = self.points[place - 1], self.points[place]
+        share = (us - a.at_us) / (b.at_us - a.at_us)
+        middle = (x + share * (y - x) for x, y in zip(a[2:], b[2:], strict=True))
+        return Point(us, round(a.cuts + share * (b.cuts - a.cuts)), *middle)
 
     @property
     def life_m2(self) -> float:
@@ -68,7 +77,8 @@ class Truth:
     spend: dict[str, dict[str, Decimal]] = field(default_factory=dict)
     strokes: int = 0
     cuts: int = 0
-    log_noise: list[float] = field(default_factory=list)
+    unexplained: array[float] = field(default_factory=lambda: array("d"))
+    """Log of each cut's energy beside what metal, feed and edge explain."""
 
     def pay(self, month: str, what: str, amount: Decimal) -> None:
         """Note money that was spent in a month."""

@@ -55,7 +55,8 @@ def condition_cell(condition: Condition, now_us: int, zone: tzinfo) -> str:
         if c.at_us is None:
             return "?"
         word = "on" if c.level == "normal" else "failed"
-        return f"{mark}{word} {near_text(c.since_us or c.at_us, now_us, zone)}"
+        when = near_text(c.since_us or c.at_us, now_us, zone)
+        return f"{mark}{word} {when.rpartition(' ')[0].partition(' ')[2] or when}"
     if c.value is None:
         return "?"
     unit = "kW" if c.name == "idle" else "mm/s"

@@ -12,19 +12,27 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-ASCII: Final = str.maketrans({"²": "2", "µ": "u", "\u00a0": " ", "…": "...", "×": "x"})
+ASCII: Final = str.maketrans(
+    {
+        "²": "2", "µ": "u", "\u00a0": " ", "…": "..", "×": "x", "Σ": "sum of ", "σ": "sigma", "κ": "kappa", "·": "*",
+        "−": "-", "≥": ">=", "–": "-",
+    }
+)  # fmt: skip
+"""For a terminal that can show nothing else; what is left over is shown as a question mark."""
 
 
 def is_plain() -> bool:
     """Whether stdout takes ASCII only."""
-    return (sys.stdout.encoding or "").lower().replace("-", "") not in ("utf8", "utf16")
+    stream = sys.__stdout__  # a living screen stands in for sys.stdout and tells no encoding
+    encoding = "" if stream is None else stream.encoding
+    return encoding.lower().replace("-", "") not in ("utf8", "utf16")
 
 
 def console() -> Console:
     """The terminal; ``NO_COLOR`` and ``TERM=dumb`` are honoured."""
     from rich.console import Console
 
-    return Console(highlight=False, soft_wrap=True)
+    return Console(highlight=False, markup=False, soft_wrap=True)
 
 
 def painted(lines: Sequence[Line]) -> Text:
@@ -36,8 +44,12 @@ def painted(lines: Sequence[Line]) -> Text:
     for place, line in enumerate(lines):
         if place:
             text.append("\n")
-        text.append(line.text.translate(ASCII) if plain else line.text, line.style)
+        text.append(_ascii(line.text) if plain else line.text, line.style)
     return text
+
+
+def _ascii(text: str) -> str:
+    return text.translate(ASCII).encode("ascii", "replace").decode()
 
 
 def show(lines: Sequence[Line], where: Console | None = None) -> None:

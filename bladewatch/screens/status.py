@@ -12,8 +12,8 @@ from bladewatch.format import band_text, day_text, near_text
 from bladewatch.screens.condition import condition_text
 from bladewatch.screens.ruler import ruler
 from bladewatch.screens.words import (
-    STYLES,
     Line,
+    age_note,
     caution,
     coverage_marks,
     in_order,
@@ -21,6 +21,8 @@ from bladewatch.screens.words import (
     name_text,
     needs_text,
     seen_text,
+    style_of,
+    told_reasons,
     verdict_text,
     wrapped,
 )
@@ -40,7 +42,8 @@ def render(
 ) -> list[Line]:
     """The screen as lines of at most ``width`` characters, unless a word is longer."""
     when = day_text(at_us, config.zone)
-    lines = [Line(f"{when}   {config.site.name}   {needs_text(assessments)}", "bold"), Line("")]
+    head = wrapped(f"{when}   {config.site.name}   {needs_text(assessments)}", width, "")
+    lines = [*(Line(text, "bold") for text in head), Line("")]
     for assessment in in_order(assessments):
         lines.extend(_saw(config, assessment, at_us, width, plain))
     if alerts:
@@ -48,26 +51,26 @@ def render(
         for alert in alerts:
             lines.extend(Line(text) for text in wrapped(f"{alert.level}: {alert.text}", width, "  "))
         lines.append(Line(""))
-    return [*lines, *caution(width)]
+    return [*lines, *age_note(assessments, at_us, config, width), *caution(width)]
 
 
 def _saw(config: Config, a: Assessment, at_us: int, width: int, plain: bool) -> list[Line]:
     head = f"{name_text(a):<5} {a.plate or '-':<10} {verdict_text(a, at_us, config)}"
     left = left_text(a, config)
-    style = STYLES[a.verdict]
+    style = style_of(a)
     drawn = ruler(a.used_share if a.seen != "blind" else None, 34, plain) if a.plate is not None else ""
     if width >= WIDE:
         first = f"{head:<58}{left:<40}{drawn}"
         lines = [Line(first.rstrip(), style)]
     else:
-        lines = [Line(head, style)]
+        lines = [Line(text, style) for text in wrapped(head, width, "")]
         if drawn and 6 + len(drawn) + 2 + len(left) <= width:
             lines.append(Line(f"      {drawn}  {left}".rstrip()))
         elif drawn:
             lines.extend(Line(f"      {text}") for text in (drawn, left) if text)
     odd = [condition_text(c, at_us, config.zone) for c in a.conditions if c.level in ("alert", "act")]
     body = "; ".join(
-        part for part in (seen_text(a, at_us, config), *odd, *_facts(config, a, at_us), *a.reasons) if part
+        part for part in (seen_text(a, at_us, config), *odd, *_facts(config, a, at_us), *told_reasons(a)) if part
     )
     lines.extend(Line(text) for text in wrapped(body, width, "      "))
     lines.append(Line(""))

@@ -17,8 +17,10 @@ from bladewatch.format import count_text, day_text, near_text
 from bladewatch.screens.condition import condition_cell, condition_text
 from bladewatch.screens.ruler import ruler
 from bladewatch.screens.words import (
+    CALLING,
     STYLES,
     Line,
+    age_note,
     caution,
     coverage_marks,
     in_order,
@@ -26,20 +28,23 @@ from bladewatch.screens.words import (
     name_text,
     needs_text,
     seen_text,
+    style_of,
+    told_reasons,
     verdict_text,
     wrapped,
 )
 
-WIDE: Final = 197
+WIDE: Final = 199
 """From this width on a saw is one line of columns."""
 INDENT: Final = " " * 6
 MINUTE_US: Final = 60_000_000
 PLANNED_US: Final = 36 * 60 * MINUTE_US
 FULL, BRIEF, BARE = 2, 1, 0
-CALLING: Final = ("act", "change", "prepare")
+LOW: Final = 16
+"""A terminal of so many lines has no room for alerts and long cautions beside the saws."""
 _COLUMNS: Final = (
-    ("saw", 5), ("blade", 8), ("what to do", 39), ("sharp to limit", 27), ("used", 17), ("cuts left", 22),
-    ("due", 29), ("edge", 6), ("idle", 10), ("vibration", 12), ("mist", 16), ("heard", 6),
+    ("saw", 5), ("blade", 8), ("what to do", 36), ("sharp to limit", 27), ("used", 17), ("cuts left", 22),
+    ("due", 34), ("edge", 6), ("idle", 10), ("vibration", 12), ("mist", 16), ("heard", 6),
 )  # fmt: skip
 
 
@@ -51,24 +56,33 @@ def render(
     width: int,
     height: int | None = None,
     plain: bool = False,
+    of: int | None = None,
 ) -> list[Line]:
-    """The screen as lines of at most ``width`` characters; at most ``height`` of them where that is given."""
+    """The screen as lines of at most ``width`` characters; at most ``height`` of them where that is given.
+
+    ``of`` is how many spindles there are, while not all have been looked at.
+    """
     ordered = in_order(assessments)
-    head = [_head(config, ordered, at_us), Line("")]
+    head = [*_head(config, ordered, at_us, width, of), Line("")]
     if width >= WIDE:
         head.append(Line("".join(f"{name:<{wide}}" for name, wide in _COLUMNS).rstrip(), "bold"))
-    foot = [*_alerts(alerts, width, None if height is None else max(height // 4, 3)), *caution(width)]
-    room = None if height is None else max(height - len(head) - len(foot) - 1, 3)
+    foot = age_note(ordered, at_us, config, width) if height is None or height > LOW else []
+    if height is None or height > LOW:  # on a low terminal the saws' own lines say it
+        foot = [*_alerts(alerts, width, None if height is None else max(height // 4, 3)), *foot]
+    foot.extend(caution(width, short=height is not None and height <= LOW))
+    room = None if height is None else max(height - len(head) - len(foot) - 1, 1)
     saws = _saws(config, ordered, at_us, width, room, plain)
     while saws and not saws[-1].text:
         saws.pop()
-    return [*head, *saws, Line(""), *foot][:height]
+    return [Line(line.text[:width].rstrip(), line.style) for line in [*head, *saws, Line(""), *foot][:height]]
 
 
-def _head(config: Config, ordered: Sequence[Assessment], at_us: int) -> Line:
+def _head(config: Config, ordered: Sequence[Assessment], at_us: int, width: int, of: int | None) -> list[Line]:
     heard = max((a.last_message_us for a in ordered if a.last_message_us is not None), default=None)
     until = "no data yet" if heard is None else f"data until {near_text(heard, at_us, config.zone)}"
-    return Line(f"{day_text(at_us, config.zone)}   {config.site.name}   {needs_text(ordered)}   {until}", "bold")
+    seen = needs_text(ordered) if of is None else f"looking: {len(ordered)} of {of} spindles"
+    text = f"{day_text(at_us, config.zone)}  {config.site.name}  {seen}  {until}"
+    return [Line(part, "bold") for part in ([text] if len(text) <= width else wrapped(text, width, ""))]
 
 
 def _alerts(alerts: Sequence[Alert], width: int, room: int | None) -> list[Line]:
@@ -90,7 +104,7 @@ def _first_sentences(text: str, width: int) -> str:
     if len(text) <= width:
         return text
     cut = text[:width].rfind(". ")
-    return text[: cut + 1] if cut > 0 else text[: width - 1] + "…"
+    return text[: cut + 1] if cut > 0 else text[: width - 3] + "…"
 
 
 def _saws(
@@ -136,39 +150,43 @@ def _counted(ordered: Sequence[Assessment], blocks: Sequence[list[Line]], room: 
 
 
 def _narrow(config: Config, a: Assessment, at_us: int, width: int, detail: int, plain: bool) -> list[Line]:
-    style = STYLES[a.verdict]
+    style = style_of(a)
     head = f"{name_text(a):<5} {a.plate or '-':<9} {verdict_text(a, at_us, config)}"
     heard = f"heard {_age(a, at_us)} ago" if a.seen == "live" else seen_text(a, at_us, config)
     left = "" if a.seen == "blind" else left_text(a, config).replace(" cuts left,", " cuts,")
     if detail == BARE:
-        return [Line(_both(head, left or heard, width), style)]
-    lines = [Line(_both(head, heard, width), style)]
+        return [Line(_both(head, left or heard, width, bare=True)[0], style)]
+    lines = [Line(text, style) for text in _both(head, heard, width)]
     if a.plate is not None:
         line = "  ".join(part for part in (_drawn(a, 28, plain), _share(a), left) if part)
         lines.extend(Line(text) for text in _filled([line] if len(line) + 6 <= width else line.split("  "), width))
     if detail == BRIEF:
         return lines
     due = _due(a, at_us, config)
-    items = [f"due {due}" if due else "", f"edge {a.edge_index.estimate:.2f}" if a.edge_index is not None else ""]
-    names = {"idle": "warm idle", "vibration": "vibration", "mist": "mist"}
-    items.extend(f"{names[c.name]} {condition_cell(c, at_us, config.zone)}" for c in a.conditions)
+    items = [f"due {due}" if due else ""]
+    if a.seen != "blind":
+        items.append(f"edge {a.edge_index.estimate:.2f}" if a.edge_index is not None else "")
+        names = {"idle": "warm idle", "vibration": "vibration", "mist": "mist"}
+        items.extend(f"{names[c.name]} {condition_cell(c, at_us, config.zone)}" for c in a.conditions)
     lines.extend(Line(text) for text in _filled([item for item in items if item], width))
     lines.extend(Line(text) for text in wrapped("; ".join(_why(config, a, at_us)), width, INDENT))
     return [*lines, Line("")]
 
 
 def _wide(config: Config, a: Assessment, at_us: int, width: int, detail: int, plain: bool) -> list[Line]:
-    cuts = "" if a.seen == "blind" else count_text(a.remaining_cuts, "").replace(" ,", ",").strip()
+    blind = a.seen == "blind"
+    cuts = "" if blind else count_text(a.remaining_cuts, "").replace(" ,", ",").strip()
+    edge = f"{a.edge_index.estimate:.2f}" if a.edge_index is not None else "?"
     cells = (
         name_text(a), a.plate or "-", verdict_text(a, at_us, config), _drawn(a, 26, plain), _share(a), cuts,
-        _due(a, at_us, config), f"{a.edge_index.estimate:.2f}" if a.edge_index is not None else "?",
-        *(condition_cell(c, at_us, config.zone) for c in a.conditions),
-        _age(a, at_us) if a.seen == "live" else a.seen,
+        _due(a, at_us, config), "" if blind else edge,
+        *("" if blind else condition_cell(c, at_us, config.zone) for c in a.conditions),
+        {"live": _age(a, at_us), "blind": "unseen"}.get(a.seen, a.seen),
     )  # fmt: skip
     text = ""
     for cell, (_, wide) in zip(cells, _COLUMNS, strict=False):
         text += f"{cell:<{wide}}" if len(cell) < wide else f"{cell} "
-    lines = [Line(text.rstrip()[:width], STYLES[a.verdict])]
+    lines = [Line(text.rstrip()[:width], style_of(a))]
     why = _why(config, a, at_us)
     if a.seen != "live":
         why.insert(0, seen_text(a, at_us, config))
@@ -193,13 +211,19 @@ def _due(a: Assessment, at_us: int, config: Config) -> str:
     if a.due is None or a.seen == "blind":
         return ""
     when, earliest = (_near(us, at_us, config.zone) for us in (a.due.estimate_us, a.due.at_least_us))
-    return when if a.due.low_us == a.due.high_us else f"{when}, from {earliest}"
+    if a.due.low_us == a.due.high_us:
+        return when
+    today = "today " if " " not in earliest and " " in when else ""
+    return f"{when}, earliest {today}{earliest}"
 
 
 def _near(us: int, at_us: int, zone: tzinfo) -> str:
-    """An instant; only its day where it is further off than anybody plans by the hour."""
+    """An instant in few letters: weekday and clock where people plan by the hour, only the day further off."""
     text = near_text(us, at_us, zone)
-    return text.rpartition(" ")[0] if us > at_us + PLANNED_US else text
+    if us > at_us + PLANNED_US or " " not in text:
+        return text.rpartition(" ")[0] or text
+    weekday, *_, clock = text.split(" ")
+    return f"{weekday} {clock}"
 
 
 def _age(a: Assessment, at_us: int) -> str:
@@ -219,14 +243,17 @@ def _why(config: Config, a: Assessment, at_us: int) -> list[str]:
     if a.dangers or a.wear_verdict in ("prepare", "change"):
         told.append(f"spare {a.spare}" if a.spare is not None else "no sharp spare on record")
     doubts = ("record", "by the site")
-    told.extend(reason for reason in a.reasons if a.verdict != "good" or reason.startswith(doubts))
+    told.extend(reason for reason in told_reasons(a) if a.verdict != "good" or reason.startswith(doubts))
     return [*told, *coverage_marks(a)]
 
 
-def _both(left: str, right: str, width: int) -> str:
-    """Two texts at the two ends of a line; the left one has the right of way."""
+def _both(left: str, right: str, width: int, bare: bool = False) -> list[str]:
+    """Two texts at the two ends of a line, or under each other; with ``bare`` the right one is left out instead."""
     room = width - len(left) - 2
-    return f"{left}  {right:>{room}}" if right and len(right) <= room else left[:width]
+    if right and len(right) <= room:
+        return [f"{left}  {right:>{room}}"]
+    lines = [left] if len(left) <= width else wrapped(left, width, "")
+    return lines if bare or not right else [*lines, *wrapped(right, width, INDENT)]
 
 
 def _filled(items: Sequence[str], width: int) -> list[str]:

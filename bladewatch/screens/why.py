@@ -12,23 +12,38 @@ from bladewatch.assess.assessment import as_json as assessment_json
 from bladewatch.assess.reckoning import Entry, Reckoning, Step
 from bladewatch.config.tables import Config
 from bladewatch.format import day_text, near_text
-from bladewatch.screens.words import STYLES, Line, caution, left_text, name_text, verdict_text, wrapped
+from bladewatch.screens.condition import condition_text
+from bladewatch.screens.words import (
+    Line,
+    caution,
+    left_text,
+    name_text,
+    seen_text,
+    style_of,
+    told_reasons,
+    verdict_text,
+    wrapped,
+)
 from bladewatch.units import IN2_PER_M2, round_to
 from collectors.instants import parse_text, to_datetime
 from models.forecast import Quantity
 
 NAME_WIDTH = 32
 VALUE_WIDTH = 24
+LEAST_ORIGIN = 30
+"""Where the last column would be narrower than this, the origin stands under its number."""
 
 
 def render(config: Config, reckoning: Reckoning, at_us: int, width: int) -> list[Line]:
     """The reckoning as lines of at most ``width`` characters, unless a word is longer."""
     a = reckoning.assessment
     head = f"{name_text(a):<5} {a.plate or '-':<9} {verdict_text(a, at_us, config)}"
-    lines = [Line(head, STYLES[a.verdict])]
+    lines = [Line(text, style_of(a)) for text in wrapped(head, width, "")]
     left = left_text(a, config)
-    known = f"As known {day_text(at_us, config.zone)}" + (f"; {left}" if left else "")
-    lines.extend(Line(text) for text in wrapped("; ".join([known, *a.reasons]), width, "      "))
+    known = f"As known {day_text(at_us, config.zone)}"
+    beside = [condition_text(c, at_us, config.zone) for c in a.conditions if c.level in ("alert", "act")]
+    told = [part for part in (known, seen_text(a, at_us, config), left, *beside, *told_reasons(a)) if part]
+    lines.extend(Line(text) for text in wrapped("; ".join(told), width, "      "))
     for place, step in enumerate(reckoning.steps, 1):
         lines.extend(_step(place, step, width, config.site.units))
     if reckoning.surer:
@@ -36,7 +51,8 @@ def render(config: Config, reckoning: Reckoning, at_us: int, width: int) -> list
         lines.extend(Line(text) for item in reckoning.surer for text in _item(item, width))
     if reckoning.said:
         lines.extend((Line(""), Line("What was said before", "bold")))
-        lines.extend(Line(text) for text in _said(reckoning, at_us, config))
+        said = (text for row in _said(reckoning, at_us, config) for text in _hanging(row, width))
+        lines.extend(Line(text) for text in said)
     lines.extend((Line(""), Line("Versions", "bold")))
     lines.extend(Line(text) for entry in reckoning.versions for text in _entry(entry, width))
     return [*lines, Line(""), *caution(width)]
@@ -66,32 +82,29 @@ def _in_units(entry: Entry, units: str) -> Entry:
 
 def _entry(entry: Entry, width: int) -> list[str]:
     """Name, value with unit, and where it comes from, in columns; the last one wraps under itself."""
-    value = f"{value_text(entry.value)} {entry.unit}".strip()
+    value = value_text(entry.value) if entry.value is None else f"{value_text(entry.value)} {entry.unit}".strip()
     head = f"   {entry.name:<{NAME_WIDTH}} {value:<{VALUE_WIDTH}}"
     if len(entry.name) > NAME_WIDTH or len(value) > VALUE_WIDTH or width < 3 + NAME_WIDTH + VALUE_WIDTH + 20:
         told = f"{entry.name}: {value}" + (f" ({entry.origin})" if entry.origin else "")
         return _hanging(f"   {told}", width)
     if not entry.origin:
-        return [head.rstrip()]
+        return [head.rstrip()] if len(head.rstrip()) <= width else _hanging(head, width)
     column = len(head) + 1
-    parts = wrapped(entry.origin, width - column, "") if width - column >= 40 else None
-    if parts is None:
-        return [head.rstrip(), *wrapped(entry.origin, width, " " * 6)] if width < 100 else [f"{head} {entry.origin}"]
-    return [f"{head} {parts[0]}", *(" " * column + part for part in parts[1:])]
+    if width - column < LEAST_ORIGIN:
+        return [head.rstrip(), *wrapped(entry.origin, width, " " * 6)]
+    return _hanging(f"{head} {entry.origin}", width, column)
 
 
-def _hanging(text: str, width: int) -> list[str]:
+def _hanging(text: str, width: int, indent: int = 6) -> list[str]:
     import textwrap
 
-    return textwrap.wrap(text, max(width, 40), subsequent_indent=" " * 6, break_long_words=False)
+    return textwrap.wrap(text, max(width, indent + 12), subsequent_indent=" " * indent)
 
 
 def _item(text: str, width: int) -> list[str]:
     import textwrap
 
-    return textwrap.wrap(
-        text, max(width, 40), initial_indent="   - ", subsequent_indent=" " * 5, break_long_words=False
-    )
+    return textwrap.wrap(text, max(width, 20), initial_indent="   - ", subsequent_indent=" " * 5)
 
 
 def value_text(value: float | str | Quantity | None) -> str:

@@ -9,15 +9,20 @@ from typing import Final
 from bladewatch.assess.assessment import URGENCY, Assessment
 from bladewatch.config.tables import Config
 from bladewatch.format import area_left_text, count_text, near_text
+from collectors.instants import to_datetime
 
 STYLES: Final = {
     "act": "bold red",
     "change": "bold red",
-    "prepare": "bold dark_orange",
+    "prepare": "bold magenta",
     "cannot-tell": "bold",
     "good": "green",
 }
+"""Of the sixteen colours that every terminal has, those that can be read on white and on black."""
+UNSEEN_STYLE: Final = "bold reverse"
+CALLING: Final = ("act", "change", "prepare")
 LOW_COVERAGE: Final = 0.9
+OLD_US: Final = 24 * 3_600_000_000
 HOUR_US: Final = 3_600_000_000
 _URGENT: Final = {"mist": "failed, check it now", "vibration": "look now", "idle": "too high, look now"}
 
@@ -43,11 +48,20 @@ def in_order(assessments: Sequence[Assessment]) -> list[Assessment]:
 
 def needs_text(assessments: Sequence[Assessment]) -> str:
     """How many spindles there are and how many call for somebody."""
-    needing = sum(a.verdict in ("act", "change", "prepare") for a in assessments)
-    untold = sum(a.verdict == "cannot-tell" for a in assessments)
-    nobody = "nobody is called" + (f", {untold} cannot be told" if untold else "")
-    need = nobody if not needing else f"{needing} need{'s' if needing == 1 else ''} you"
-    return f"{len(assessments)} spindle{'s' if len(assessments) != 1 else ''}, {need}"
+    needing = sum(a.verdict in CALLING for a in assessments)
+    unseen = sum(a.seen == "blind" for a in assessments)
+    untold = sum(a.verdict == "cannot-tell" and a.seen != "blind" for a in assessments)
+    count = len(assessments)
+    told = [f"{needing} of {count} need{'s' if needing == 1 else ''} you"]
+    if not needing:
+        told = [f"{count} spindle{'s' if count != 1 else ''}, nobody is called"]
+    told.extend(f"{number} {what}" for number, what in ((unseen, "not seen"), (untold, "cannot be told")) if number)
+    return ", ".join(told)
+
+
+def style_of(a: Assessment) -> str:
+    """The style that repeats what the words say."""
+    return UNSEEN_STYLE if a.seen == "blind" and a.verdict not in CALLING else STYLES[a.verdict]
 
 
 def name_text(a: Assessment) -> str:
@@ -56,7 +70,12 @@ def name_text(a: Assessment) -> str:
 
 
 def verdict_text(a: Assessment, at_us: int, config: Config) -> str:
-    """What the saw calls for, in words; the subject is always named."""
+    """What the saw calls for, in words; the subject is always named, and that it is not seen comes first."""
+    words = _verdict(a, at_us, config)
+    return f"not seen, {words}" if a.seen == "blind" else words
+
+
+def _verdict(a: Assessment, at_us: int, config: Config) -> str:
     zone = config.zone
     if a.urgent and not a.dangers:
         return f"{a.urgent[0].name}: {_URGENT[a.urgent[0].name]}"
@@ -66,12 +85,12 @@ def verdict_text(a: Assessment, at_us: int, config: Config) -> str:
         return "blade: look at it now"
     if a.verdict == "change":
         if a.due is None or a.due.at_least_us <= at_us + HOUR_US:
-            return "blade: change at the next natural stop"
+            return "blade: change at the next stop"
         return f"blade: change before {near_text(a.due.at_least_us, at_us, zone)}"
     if a.verdict == "prepare":
         return "blade: prepare a change"
     if a.verdict == "cannot-tell":
-        return "saw: not seen, blade: cannot tell" if a.seen == "blind" else "blade: cannot tell"
+        return "blade: cannot tell"
     return "blade: good by the site's rule" if a.basis == "site-rule" else "blade: good"
 
 
@@ -105,11 +124,29 @@ def wrapped(text: str, width: int, indent: str) -> list[str]:
     """Lines of at most ``width``, unless a word is longer."""
     import textwrap
 
-    return textwrap.wrap(text, max(width, 40), initial_indent=indent, subsequent_indent=indent, break_long_words=False)
+    least = len(indent) + 12
+    return textwrap.wrap(text, max(width, least), initial_indent=indent, subsequent_indent=indent)
 
 
-def caution(width: int) -> list[Line]:
-    """What stands under every screen."""
+def told_reasons(a: Assessment) -> list[str]:
+    """The reasons, without what the line about the last message says already."""
+    return [reason for reason in a.reasons if not reason.startswith(("not seen:", "no message yet"))]
+
+
+def age_note(assessments: Sequence[Assessment], at_us: int, config: Config, width: int) -> list[Line]:
+    """Where nothing was heard for a day: how to look at the shop as it was."""
+    heard = max((a.last_message_us for a in assessments if a.last_message_us is not None), default=None)
+    if heard is None or at_us - heard < OLD_US:
+        return []
+    then = to_datetime(heard, config.zone).strftime("%Y-%m-%d %H:%M")
+    text = f'The newest data are of {near_text(heard, at_us, config.zone)}. The shop as it was then: --at "{then}"'
+    return [*(Line(line, "bold") for line in wrapped(text, width, "")), Line("")]
+
+
+def caution(width: int, short: bool = False) -> list[Line]:
+    """What stands under every screen; ``short`` where a terminal has a few lines only."""
+    if short:
+        return [Line("Data may be late or wrong; the site's procedure governs."[:width], "dim")]
     text = (
         "Data may be late or wrong. bladewatch watches and commands nothing; the site's procedure governs all work at "
         "the saw."

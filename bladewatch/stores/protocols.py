@@ -186,8 +186,8 @@ class Signals(Protocol):
         """Raw readings with ``after_us`` < ts ≤ ``until_us``."""
         ...
 
-    def summarised_to(self, spot: Spot) -> int | None:
-        """Up to when readings of power have become summaries a minute; None where none have."""
+    def summarised_to(self, spot: Spot, until_us: int) -> int | None:
+        """Up to when, before an instant, readings of power or vibration are summaries a minute; None where none are."""
         ...
 
     def latest(self, spot: Spot, until_us: int, known_us: int) -> dict[tuple[str, str], Reading]:

@@ -18,8 +18,11 @@ from bladewatch.stores.spots import Spots
 from bladewatch.stores.strokes import StrokeTable
 from collectors.facts import Sample, Waveform, canonical_text
 from collectors.instants import DAY_US, HOUR_US, MINUTE_US
+from collectors.signals import CATALOGUE
 
 PACK_AFTER_US: Final = 2 * DAY_US
+WORDS: Final = tuple(signal.name for signal in CATALOGUE.values() if signal.words)
+"""Signals that are words, like the state: a mean of words says nothing, so their readings stay for good."""
 _INSERT: Final = "INSERT OR IGNORE INTO sample VALUES (?, ?, ?, ?)"
 _REPLACE: Final = "INSERT OR REPLACE INTO sample VALUES (?, ?, ?, ?)"
 
@@ -194,14 +197,15 @@ class SampleTable:
         row = self._sql.execute(query, (number, floor, until_us // MINUTE_US, known_us)).fetchone()
         return best if row is None else Reading(row[0] * MINUTE_US, row[1] / row[2] / 1e6, row[3])
 
-    def summarised_to(self, spot: Spot) -> int | None:
-        """Up to when readings of power have become summaries a minute; None where none have."""
+    def summarised_to(self, spot: Spot, until_us: int) -> int | None:
+        """Up to when, before an instant, readings of power or vibration are summaries a minute; None where none are."""
         found = []
-        for signal in POWER_SIGNALS:
-            number = self._spots.find_series(spot, signal, "")
-            row = self._sql.execute("SELECT max(minute) FROM minute WHERE series = ?", (number,)).fetchone()
-            if row[0] is not None:
-                found.append((int(row[0]) + 1) * MINUTE_US)
+        for number, signal, _ in self._spots.series_of(spot):
+            if signal in POWER_SIGNALS or signal == "velocity_mm_s":
+                query = "SELECT max(minute) FROM minute WHERE series = ? AND minute <= ?"
+                row = self._sql.execute(query, (number, until_us // MINUTE_US)).fetchone()
+                if row[0] is not None:
+                    found.append((int(row[0]) + 1) * MINUTE_US)
         return max(found, default=None)
 
     # Idle power
@@ -302,10 +306,12 @@ class SampleTable:
         for number, hour in rows:
             self._pack_hour(number, hour, now_us)
             yield number, hour
+        marks = ", ".join("?" * len(WORDS))
         query = (
-            "SELECT series, hour FROM block WHERE hour < ? AND known_us >= 0 AND packed_us <= ? ORDER BY series, hour"
+            "SELECT series, hour FROM block JOIN series ON series.id = series "  # noqa: S608 (question marks only)
+            f"WHERE hour < ? AND known_us >= 0 AND packed_us <= ? AND signal NOT IN ({marks}) ORDER BY series, hour"
         )
-        for number, hour in self._sql.execute(query, (expired, now_us - PACK_AFTER_US)).fetchall():
+        for number, hour in self._sql.execute(query, (expired, now_us - PACK_AFTER_US, *WORDS)).fetchall():
             self._expire_hour(number, hour)
             yield number, hour
 

@@ -91,9 +91,9 @@ class SqliteSignals:
         """Raw readings with ``after_us`` < ts ≤ ``until_us``."""
         return self._samples.readings(spot, signal, point, after_us, until_us, known_us)
 
-    def summarised_to(self, spot: Spot) -> int | None:
-        """Up to when readings of power have become summaries."""
-        return self._samples.summarised_to(spot)
+    def summarised_to(self, spot: Spot, until_us: int) -> int | None:
+        """Up to when, before an instant, readings of power or vibration are summaries a minute."""
+        return self._samples.summarised_to(spot, until_us)
 
     def latest(self, spot: Spot, until_us: int, known_us: int) -> dict[tuple[str, str], Reading]:
         """The last reading of each signal and point."""
