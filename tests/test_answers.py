@@ -72,6 +72,7 @@ def troubled_facts(seed: int) -> tuple[list[Fact], list[Event]]:
                 Sample("S1", "1", "power_kw", "", minute(at) - i * 100_000, 5.5, minute(at + 0.1)) for i in inside
             )
         facts.append(Sample("S1", "1", "state", "", minute(at + 1), 3.0 if day % 3 else 1.0, minute(at + 1)))
+        facts.extend(_beside(rng, day))
         if day % 2:
             reason = rng.choice(["worn-load", "worn-plan", "job-swap"])
             entered = at + (rng.uniform(30, 2000) if rng.random() < 0.5 else 0)
@@ -90,6 +91,25 @@ def troubled_facts(seed: int) -> tuple[list[Fact], list[Event]]:
                 _event(events, at + 10, "opened", f"A{plate}", blade_type="T")
             _event(events, at + 20, "mounted", f"A{plate}", entered, saw="S1")
     return facts, events
+
+
+def _beside(rng: random.Random, day: int) -> list[Sample]:
+    """Mist and vibration of a day: failing, shaking, late, and told twice with other values."""
+    found = []
+    dry = rng.random() < 0.4
+    for i in range(24):
+        at = day * DAY + 20 * i + rng.uniform(0, 5)
+        late = rng.uniform(60, 3000) if rng.random() < 0.15 else 0.02
+        mist = 0.0 if dry and i > 10 else 1.0
+        found.append(Sample("S1", "1", "mist_ok", "", minute(at), mist, minute(at + late)))
+        level = 2.0 if day < 9 else 5.5
+        for point in ("front", "rear"):
+            value = round(level * rng.uniform(0.8, 1.2), 2)
+            found.append(Sample("S1", "1", "velocity_mm_s", point, minute(at), value, minute(at + late)))
+            if rng.random() < 0.1:
+                other = Sample("S1", "1", "velocity_mm_s", point, minute(at), 9.9, minute(at + rng.uniform(0, 900)))
+                found.append(other)
+    return found
 
 
 def _event(events: list[Event], at: float, name: str, plate: str, known: float | None = None, **cells: str) -> None:
