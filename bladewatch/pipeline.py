@@ -7,7 +7,7 @@ screens. There is no second path.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import tzinfo
 
 from bladewatch import __version__
@@ -80,20 +80,7 @@ def issue(
                 continue
             content = as_json(a, zone) | {"version": __version__}
             store.books.issue_forecast(Issued(a.saw, a.spindle, at_us, at_us, _json(content).decode()))
-        return [alert for alert in alerts if store.books.raise_alert(_alert_row(alert, at_us))]
-
-
-def _alert_row(alert: Alert, at_us: int) -> dict[str, object]:
-    return {
-        "key": alert.key,
-        "level": alert.level,
-        "cause": alert.cause,
-        "saw": alert.saw,
-        "plate": alert.plate,
-        "raised_us": alert.raised_us,
-        "known_us": at_us,
-        "text": alert.text,
-    }
+        return [alert for alert in alerts if store.books.raise_alert(asdict(alert) | {"known_us": at_us})]
 
 
 def _conflict(conflict: Conflict, site: str, origin: dict[int, str]) -> Rejected:

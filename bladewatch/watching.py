@@ -11,7 +11,7 @@ from bladewatch.assess.moment import Moment
 from bladewatch.service import Service
 from bladewatch.stores.protocols import Spot
 
-FRAME_S: Final = 0.07
+FRAME_S: Final = 0.06
 """How long one look may take beside the drawing: with a hundred saws a frame stays below a tenth of a second."""
 URGENT_WEIGHT: Final = 4.0
 """A saw that calls for somebody is looked at so much more often than one that does not."""

@@ -28,6 +28,10 @@ app.add_typer(rejects_app, name="rejects")
 app.add_typer(store_app, name="store")
 
 Cell = Annotated[Optional[str], typer.Option()]  # noqa: UP045
+AtTimes = Annotated[
+    Optional[list[str]],  # noqa: UP045
+    typer.Option("--at", help="As it was known at this time; may be repeated. Without offset: site time."),
+]
 JsonFlag = Annotated[bool, typer.Option("--json", help="Answer in JSON on stdout, nothing else there.")]
 
 
@@ -149,10 +153,7 @@ def rejects_replay(
 @app.command()
 def status(
     context: typer.Context,
-    at: Annotated[
-        Optional[list[str]],  # noqa: UP045
-        typer.Option("--at", help="As it was known at this time; may be repeated. Without offset: site time."),
-    ] = None,
+    at: AtTimes = None,
     as_json: JsonFlag = False,
 ) -> None:
     """How worn each blade is and what to do, the saw that needs somebody first.
@@ -167,10 +168,7 @@ def why(
     context: typer.Context,
     saw: Annotated[str, typer.Argument(help="The saw.")],
     spindle: Annotated[str, typer.Option("--spindle", help="Which of its spindles.")] = "1",
-    at: Annotated[
-        Optional[list[str]],  # noqa: UP045
-        typer.Option("--at", help="As it was known at this time; may be repeated. Without offset: site time."),
-    ] = None,
+    at: AtTimes = None,
     as_json: JsonFlag = False,
 ) -> None:
     """From a saw's answer back to its inputs: steps, formulas, sources, rows, and what would make it surer.
