@@ -238,11 +238,11 @@ def _drawn(a: Assessment, width: int, plain: bool) -> str:
 
 
 def _why(config: Config, a: Assessment, at_us: int) -> list[str]:
-    """What else is to be said: only where somebody is called or something is in doubt."""
+    """What the numbers rest on; all reasons where somebody is called or something is in doubt."""
     told = [condition_text(c, at_us, config.zone) for c in a.conditions if c.level in ("alert", "act")]
     if a.dangers or a.wear_verdict in ("prepare", "change"):
         told.append(f"spare {a.spare}" if a.spare is not None else "no sharp spare on record")
-    doubts = ("record", "by the site")
+    doubts = ("record", "by the site", "from ")
     told.extend(reason for reason in told_reasons(a) if a.verdict != "good" or reason.startswith(doubts))
     return [*told, *coverage_marks(a)]
 
