@@ -16,13 +16,15 @@ from bladewatch.format import count_text, near_text
 from collectors.instants import to_datetime
 
 LONGEST = 300
+OLD_US = 24 * 3_600_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Alert:
     """One cause on one saw. ``key`` stays the same while the cause lasts; ``level`` may rise.
 
-    A condition beside the blade calls once a day at most: its key names the day on which it came to its level.
+    A condition beside the blade, or a saw that is not seen, calls once a day at most: its key names the day on which it
+    began, so that a flicker, or messages that trickle in late, call nobody again.
     """
 
     key: str
@@ -48,7 +50,9 @@ def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
         text = _cut(f"{place}: look at blade {a.plate} now. {_why(a)}")
         yield Alert(f"{blade}/record", "act", "record", a.saw, a.plate, a.mounted_us or now_us, text)
     elif a.wear_verdict in ("prepare", "change"):
-        text = _cut(f"{place}: {_action(a, now_us, zone)}. {_why(a)}")
+        old = a.last_message_us is not None and now_us - a.last_message_us > OLD_US
+        heard = f" Last heard {near_text(a.last_message_us, now_us, zone)}." if old and a.last_message_us else ""
+        text = _cut(f"{place}: {_action(a, now_us, zone)}.{heard} {_why(a)}")
         yield Alert(f"{blade}/wear", a.wear_verdict, "wear", a.saw, a.plate, _since(a, now_us), text)
     for condition in a.urgent:
         since_us = min(condition.since_us or now_us, now_us)
@@ -60,12 +64,12 @@ def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
         when = near_text(a.last_message_us, now_us, zone)
         text = f"{place}: look after its messages; last heard {when} while it was running. The blade is not watched."
         since_us = min(a.unseen_us or now_us, now_us)
-        hour = to_datetime(a.last_message_us, zone).isoformat(timespec="hours")
-        yield Alert(f"{a.saw}/{a.spindle}/unseen/{hour}", "data", "unseen", a.saw, a.plate, since_us, text)
+        day = to_datetime(since_us, zone).date().isoformat()
+        yield Alert(f"{a.saw}/{a.spindle}/unseen/{day}", "data", "unseen", a.saw, a.plate, since_us, text)
     if a.plate is None and a.coverage.blade == 0.0:
         text = _cut(f"{place}: record which blade is on. {a.reasons[0]}.")
         since_us = _since(a, now_us)
-        yield Alert(f"{a.saw}/{a.spindle}/no-blade/{since_us}", "data", "no-blade", a.saw, None, since_us, text)
+        yield Alert(f"{a.saw}/{a.spindle}/no-blade/{a.bare_us or 0}", "data", "no-blade", a.saw, None, since_us, text)
 
 
 def _since(a: Assessment, now_us: int) -> int:
@@ -96,8 +100,10 @@ def _urgent_why(c: Condition, now_us: int, zone: tzinfo) -> str:
 
 def _action(a: Assessment, now_us: int, zone: tzinfo) -> str:
     if a.wear_verdict == "prepare":
-        soon = a.due is None or a.due.at_least_us <= now_us + 3_600_000_000
-        due = "" if soon or a.due is None else f", due from {near_text(a.due.at_least_us, now_us, zone)}"
+        if a.due is None:
+            return f"get a spare ready for blade {a.plate}"
+        soon = a.due.at_least_us <= now_us + 3_600_000_000
+        due = " now" if soon else f", due from {near_text(a.due.at_least_us, now_us, zone)}"
         return f"get a spare ready for blade {a.plate}{due}"
     if a.due is None or a.due.at_least_us <= now_us + 3_600_000_000:
         return f"change blade {a.plate} at the next natural stop"

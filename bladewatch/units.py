@@ -45,3 +45,12 @@ def round_to(value: float, digits: int = 2) -> str:
     places = digits - 1 - floor(log10(abs(value)))
     rounded = round(value, places)
     return f"{rounded:,.{max(places, 0)}f}".replace(",", NO_BREAK)
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """A share as percent, as it is written everywhere.
+
+    >>> percent(0.93).replace(NO_BREAK, "_"), percent(0.0312, 1).replace(NO_BREAK, "_")
+    ('93_%', '3.1_%')
+    """
+    return f"{100 * share:.{digits}f}{NO_BREAK}%"

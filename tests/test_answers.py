@@ -436,8 +436,8 @@ def test_an_answer_that_rests_on_summaries_says_so(shop: Shop) -> None:
         shop.service.store.tidy(minute(days * DAY), 90, 2**40, 2**40)
     after = shop.status(200)["S1", "1"]
     assert after.cuts == 9
-    assert not any("rests on summaries" in reason for reason in before.reasons)
-    assert any("rests on summaries" in reason for reason in after.reasons)
+    assert not any("rest on summaries" in reason for reason in before.reasons)
+    assert any("rest on summaries" in reason for reason in after.reasons)
 
 
 def ended_cycles(shop: Shop, count: int, **accepted: str) -> float:

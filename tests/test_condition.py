@@ -163,7 +163,7 @@ def test_conditions_are_said_with_value_limit_and_what_is_not_known() -> None:
     from datetime import UTC
 
     idle = Condition("idle", "alert", 2.4, 2.0, 2.3, minute(60))
-    assert condition_text(idle, minute(65), UTC) == "idle 2.40 kW, +20% on its own (alert from 2.30)"
+    assert condition_text(idle, minute(65), UTC) == "idle 2.40 kW, +20\u00a0% on its own (alert from 2.30)"
     assert condition_cell(idle, minute(65), UTC) == "! 2.4 kW"
     assert condition_cell(Condition("idle"), minute(65), UTC) == "?"
     assert condition_text(Condition("mist"), minute(65), UTC) == "mist: not reported"

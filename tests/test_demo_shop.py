@@ -19,6 +19,7 @@ import pytest
 
 from bladewatch.demo.edge import FORMS, Edge, Form
 from bladewatch.demo.hardness import LIFE_SPREAD, NOISE, RULE_ERROR, hardness
+from bladewatch.demo.metal import WORKS
 from bladewatch.demo.papers import write
 from bladewatch.demo.setting import Setting
 from bladewatch.demo.shop import Shop
@@ -185,11 +186,30 @@ def _lost(shop: Told) -> int:
     return shop.truth.strokes - len({(cut["saw"], cut["ts"]) for cut in shop.cuts})
 
 
-def _drops(shop: Told) -> list[tuple[int, int]]:
+def _steps(shop: Told) -> list[tuple[int, int]]:
+    """Counters of neighbouring strokes."""
     found = []
     for saw in ("S1", "S2", "S3"):
-        counters = [cut["stroke"] for cut in sorted(shop.of("cut", saw), key=lambda cut: cut["received"])]
-        found.extend((a, b) for a, b in pairwise(counters) if b < a)
+        found.extend(pairwise(cut["stroke"] for cut in sorted(shop.of("cut", saw), key=lambda cut: cut["received"])))
+    return found
+
+
+def _drops(shop: Told) -> list[tuple[int, int]]:
+    """Where the counter went down."""
+    return [(a, b) for a, b in _steps(shop) if b < a]
+
+
+def _set_s(cut: dict[str, Any]) -> float:
+    """The time in metal at the feed that the message tells."""
+    (height_mm,) = [work.height_mm for work in WORKS if work.id == cut["part"]]
+    return height_mm / float(cut["feed_mm_s"])
+
+
+def _power_pairs(shop: Told) -> list[tuple[float, float]]:
+    """Neighbouring readings of power of a saw."""
+    found = []
+    for saw in ("S1", "S2", "S3"):
+        found.extend(pairwise(row["power_kw"] for row in shop.of("power", saw)))
     return found
 
 
@@ -237,6 +257,12 @@ MARKS: dict[str, Callable[[Told], float]] = {
     "chip": lambda shop: sum(row.get("reason") == "chipped" for row in shop.ledger),
     "early": lambda shop: sum(c.points[-1].wear_um < 0.8 * c.limit_um for c in shop.truth.cycles if c.reason),
     "rollover": lambda shop: sum(a > 65_000 and b < 500 for a, b in _drops(shop)),
+    "unlogged": lambda shop: sum(cut["duration_s"] > 1.2 * _set_s(cut) for cut in shop.cuts),
+    "correction": lambda shop: sum(0 < a - b <= 2 for a, b in _drops(shop)),
+    "edit": lambda shop: sum(b - a > 9_000 for a, b in _steps(shop)),
+    "nameless": lambda shop: sum("part" not in cut for cut in shop.cuts),
+    "sentinel": lambda shop: sum(row["power_kw"] == -999 for row in shop.of("power")),
+    "frozen": lambda shop: sum(a == b for a, b in _power_pairs(shop)),
     "reset": lambda shop: sum(b <= 3 for _, b in _drops(shop)),
     "duplicate": _doubled,
     "disorder": _late_ms,

@@ -52,7 +52,7 @@ def shop() -> list[Assessment]:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("width", [60, 80, 120, 133, 200])
+@pytest.mark.parametrize("width", [60, 80, 120, 136, 200])
 @pytest.mark.parametrize("plain", [False, True])
 def test_no_line_is_wider_than_the_screen(config: Config, width: int, plain: bool) -> None:
     """At any width, with and without box drawing; plain text is ASCII in its rulers."""

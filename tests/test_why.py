@@ -179,7 +179,7 @@ def test_with_too_few_cycles_it_says_what_would_fix_it(make_shop: Callable[..., 
         "What the wear calls for",
     ]
     assert any("3 more with a reason, best with a bench reading" in text for text in surer)
-    assert any("feed of the other 100%" in text for text in surer)
+    assert any("feed of the other 100\u00a0%" in text for text in surer)
 
 
 def test_areas_are_told_in_the_shops_unit() -> None:

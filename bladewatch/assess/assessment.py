@@ -45,9 +45,9 @@ class Assessment:
     """One saw and spindle at one moment.
 
     A quantity that cannot be told is None; ``gaps`` says why where ``reasons``, which screens show, does not.
-    ``since_us`` is from when on the verdict has held, ``unseen_us`` from when on silence counts. ``verdict`` is what
-    the saw calls for, ``wear_verdict`` what its blade's wear alone would; ``dangers`` are records that call for
-    somebody now, ``conditions`` what stands beside the blade.
+    ``since_us`` is from when on the verdict has held, ``unseen_us`` from when on silence counts, ``bare_us`` when the
+    last blade came off, where none is on. ``verdict`` is what the saw calls for, ``wear_verdict`` what its blade's wear
+    alone would; ``dangers`` are records that call for somebody now, ``conditions`` what stands beside the blade.
     """
 
     saw: str
@@ -70,6 +70,7 @@ class Assessment:
     verdict: str = "cannot-tell"
     wear_verdict: str = "cannot-tell"
     since_us: int | None = None
+    bare_us: int | None = None
     dangers: tuple[str, ...] = ()
     conditions: tuple[Condition, ...] = ()
     basis: str | None = None

@@ -158,19 +158,24 @@ def _point(config: Config, signals: Signals, spot: Spot, point: str, now_us: int
     level, limit = ("act", act) if value >= act else ("alert", alert) if value >= alert else ("normal", alert)
     if level == "act" and len(rows) < 3:
         level = "alert"
-    since_us = _high_since(signals, spot, point, now_us, act) if level == "act" else None
+    hours = min(HIGH_HOURS, config.retention.keep_raw_days * 24)
+    since_us = _high_since(signals, spot, point, now_us, act, hours) if level == "act" else None
     return Condition("vibration", level, value, own, limit, rows[-1].ts_us, since_us, point)
 
 
-def _high_since(signals: Signals, spot: Spot, point: str, now_us: int, act: float) -> int:
-    """When the readings came to their act level, looked for an hour at a time, a week back at most.
+def _high_since(signals: Signals, spot: Spot, point: str, now_us: int, act: float, hours: int) -> int:
+    """When the readings came to their act level, looked for an hour at a time.
 
-    An hour whose median is below the level ends the search; one without readings does not.
+    An hour whose median is below the level ends the search, and so do two hours without readings: a shift before was
+    judged by its own limit.
     """
-    since_us = now_us
-    for back in range(HIGH_HOURS):
+    since_us, silent = now_us, 0
+    for back in range(hours):
         until_us = now_us - back * HOUR_US
         rows = signals.readings(spot, "velocity_mm_s", point, until_us - HOUR_US, until_us, now_us)
+        silent = 0 if rows else silent + 1
+        if silent > 2:
+            break
         if not rows:
             continue
         if back and median(reading.value for reading in rows) < act:

@@ -14,7 +14,7 @@ from bladewatch.assess.training import GUESSED_AT_MOST, Training, load_of
 from bladewatch.config.tables import BladeType
 from bladewatch.contact import hour_of
 from bladewatch.ledger.fold import Cycle
-from bladewatch.units import m2_of
+from bladewatch.units import m2_of, percent
 from collectors.instants import HOUR_US
 from models.cycle import CycleState
 from models.forecast import Quantity, RunOut, quantity, run_out
@@ -113,7 +113,7 @@ def _unknown_area(state: CycleState) -> str | None:
         return "the area of none of its cuts is known; fill the part table"
     share = state.guessed_cmm2 / state.total_cmm2
     if share > GUESSED_AT_MOST:
-        return f"the area of {share:.0%} of what it cut is a guess; fill the part table"
+        return f"the area of {percent(share)} of what it cut is a guess; fill the part table"
     return None
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from typing import NamedTuple
 
 from bladewatch.assess.assessment import Assessment, Coverage
@@ -19,7 +20,7 @@ from bladewatch.ledger.fold import KEEPS_CYCLE, Cycle, Fleet, Mount, Plate, Prob
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.protocols import Issued, Spot, Store
 from bladewatch.units import m2_of
-from collectors.instants import MINUTE_US, to_datetime
+from collectors.instants import HOUR_US, MINUTE_US, to_datetime, to_us
 from collectors.signals import STATES
 from models.cycle import CycleState
 from models.energy import Index
@@ -212,7 +213,7 @@ class Moment:
         summarised_us = self._store.signals.summarised_to(spot, self._now_us)
         if summarised_us is not None and summarised_us > cycle.opened_us:
             day = to_datetime(summarised_us, self._config.zone).date().isoformat()
-            reasons.append(f"idle power up to {day} rests on summaries a minute, the readings have gone")
+            reasons.append(f"power and vibration up to {day} rest on summaries a minute, the readings have gone")
         since_us = since_of(alerts, life, wear_verdict, mount, cycle, self._now_us)
         return Assessment(
             saw=spot[0],
@@ -251,7 +252,8 @@ class Moment:
         self, spot: Spot, latest: Latest, recent: dict[int, HourOfWork], seen: str
     ) -> tuple[Condition, ...]:
         state = latest.get(("state", ""))
-        running = seen != "quiet" and (state is None or STATES[int(state.value)] != "off")
+        running = seen == "live" and (state is None or STATES[int(state.value)] != "off")
+        running = running or (seen == "blind" and state is not None and state.value == RUNNING)
         worked = {hour: entry for hour, entry in recent.items() if hour_of(entry.last_us) == hour}  # in its own place
         return conditions_of(self._config, self._store.signals, spot, self._now_us, latest, worked, running)
 
@@ -272,6 +274,7 @@ class Moment:
             reasons=(reason, *self._record_problems(None, spot)),
             verdict="act" if any(condition.level == "act" for condition in conditions) else "cannot-tell",
             since_us=None if first is None else first.ts_us,
+            bare_us=since_us,
             conditions=conditions,
             seen=seen,
             coverage=Coverage(blade=blade),
@@ -330,9 +333,14 @@ class Moment:
         if state is not None and (stroke_us is None or stroke_us <= state.ts_us + gap_us or state.value == RUNNING):
             return "blind" if state.value == RUNNING else "quiet"
         missed = range(hour_of(last_us) + 1, hour_of(self._now_us))
-        if len(missed) >= WEEK_H or any(hour - WEEK_H in recent for hour in missed):
+        if len(missed) >= WEEK_H or any(self._week_before(hour) in recent for hour in missed):
             return "blind"
         return "quiet"
+
+    def _week_before(self, hour: int) -> int:
+        """The hour that the site's clocks showed a week before."""
+        then = to_datetime(hour * HOUR_US, self._config.zone) - timedelta(days=7)
+        return hour_of(to_us(then))
 
     def _coverage(self, state: CycleState, spot: Spot, cycle: Cycle) -> Coverage:
         total = state.total_cmm2

@@ -53,18 +53,34 @@ def recent_work(
 ) -> dict[int, HourOfWork]:
     """Work by hour over the whole hours before ``now_us`` and the running one; hours without strokes are left out.
 
-    A saw that has not cut for so long is read up to its last stroke, and that work is moved on by whole weeks: silence
-    changes nothing in what a blade can still do.
+    Whole weeks in which the saw did not cut do not count: the work before such a pause is moved on by them, so that a
+    holiday, or a saw that stands, changes nothing in what a blade can still do.
     """
-    found = _work_before(config, signals, spot, now_us, now_us, hours)
-    if found:
-        return found
-    before = signals.strokes_before(spot, now_us, now_us, 1)
-    if not before:
-        return {}
-    weeks = (hour_of(now_us) - hour_of(before[0].ts_us)) // WEEK_H
-    found = _work_before(config, signals, spot, before[0].ts_us + 1, now_us, hours)
-    return {hour + weeks * WEEK_H: entry for hour, entry in found.items()}
+    found: dict[int, HourOfWork] = {}
+    first = hour_of(now_us) - hours
+    until_us, follower, moved = now_us, hour_of(now_us), 0
+    while True:
+        before = signals.strokes_before(spot, until_us, now_us, 1)
+        if not before:
+            return found
+        pause = (follower - hour_of(before[0].ts_us)) // WEEK_H
+        if pause:
+            moved += pause
+            follower = hour_of(before[0].ts_us)
+            until_us = before[0].ts_us + 1
+        if hour_of(before[0].ts_us) + moved * WEEK_H < first:
+            return found
+        work = _work_before(config, signals, spot, until_us, now_us, hours)
+        for hour in sorted(work, reverse=True):
+            if follower - hour >= WEEK_H:
+                break  # a pause of a week: what was before it is moved on too
+            if hour + moved * WEEK_H < first:
+                return found
+            found[hour + moved * WEEK_H] = work[hour]
+            follower = hour
+        if not work:
+            return found
+        until_us = follower * HOUR_US - 1
 
 
 def _work_before(

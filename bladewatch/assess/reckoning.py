@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import tzinfo
 from typing import Final
 
 from bladewatch import __version__
@@ -18,7 +19,8 @@ from bladewatch.assess.moment import Moment, Running
 from bladewatch.assess.training import FIT_VERSION
 from bladewatch.config.tables import Config
 from bladewatch.stores.protocols import Issued, Spot
-from bladewatch.units import m2_of
+from bladewatch.units import m2_of, percent
+from collectors.instants import to_datetime
 from models.energy import EDGE_SHARE_MM
 from models.forecast import Quantity, quantity
 from models.wear import MIN_ALLOY_CYCLES, Bench, Floats, wear_now
@@ -77,7 +79,7 @@ def reckon(config: Config, moment: Moment, spot: Spot) -> Reckoning:
         steps.append(_cut(assessment, running))
         working = running.life.working
         if working is not None:
-            steps.extend(_by_fit(running, working))
+            steps.extend(_by_fit(running, working, config.zone))
         elif running.life.basis == "site-rule":
             steps.append(_by_rule(running))
         steps.append(_verdict(config, assessment, running))
@@ -95,7 +97,7 @@ def _cut(a: Assessment, running: Running) -> Step:
     """What the cycle has done: the rows that everything else rests on."""
     state, coverage = running.state, a.coverage
     entries = [
-        Entry("strokes since sharp", state.strokes, "", f"{state.seen} with a message, the others from the counter"),
+        Entry("strokes since sharp", state.strokes, "", _strokes_origin(state.strokes, state.seen)),
         Entry("cuts", state.cuts, "", "strokes with metal contact"),
     ]
     entries.extend(
@@ -114,7 +116,7 @@ def _cut(a: Assessment, running: Running) -> Step:
     )
 
 
-def _by_fit(running: Running, working: Working) -> Iterator[Step]:
+def _by_fit(running: Running, working: Working, zone: tzinfo) -> Iterator[Step]:
     unit = UNITS[running.training.scale if running.training is not None else "wear_um"]
     fit = working.fit
     entries = []
@@ -134,7 +136,7 @@ def _by_fit(running: Running, working: Working) -> Iterator[Step]:
         "What that area wears",
         tuple(entries),
         "w = c · Σ r_alloy · a_alloy, log c ~ N(0, σ²), r ≥ 0; fitted in logs by non-negative least squares",
-        "the fit's own docstring (models/wear.py); spread of tool life: ASME J. Eng. Ind. 93(4) p. 1044, abstract",
+        "bladewatch's own wear model (models/wear.py); spread of tool life: ASME J. Eng. Ind. 93(4) p. 1044, abstract",
     )
     if working.load is not None and fit.load is not None:
         yield _by_load(running, working, unit)
@@ -143,7 +145,7 @@ def _by_fit(running: Running, working: Working) -> Iterator[Step]:
         yield Step(
             "What the bench measured in this cycle", bench, "from the reading on, wear is it and what came after"
         )
-    yield _left(running, working, unit)
+    yield _left(running, working, unit, zone)
 
 
 def _rate_origin(working: Working, alloy: str) -> str:
@@ -180,19 +182,42 @@ def _by_load(running: Running, working: Working, unit: str) -> Step:
     )
 
 
-def _left(running: Running, working: Working, unit: str) -> Step:
+def _strokes_origin(strokes: int, seen: int) -> str:
+    return "each with its message" if seen == strokes else f"{seen} with a message, the others from the counter"
+
+
+def _witnesses(working: Working) -> str:
+    """What the draws of this cycle were weighed by."""
+    found = ["what cycles of this type are like"]
+    if working.draws.with_load:
+        found.append("this cycle's load")
+    if working.bench is not None:
+        found.append("the bench reading")
+    return " and ".join(found)
+
+
+def _left(running: Running, working: Working, unit: str, zone: tzinfo) -> Step:
     life, draws = running.life, working.draws
     entries = [
-        Entry("this cycle's factor c", quantity(draws.factors), "", "area, load and bench together, 200 draws"),
+        Entry("this cycle's factor c", quantity(draws.factors), "", f"by {_witnesses(working)}: 200 draws"),
         Entry("wear now", quantity(draws.wear), unit),
         Entry("limit", working.limit, unit, f"blade type {running.plate.blade_type}"),
         Entry("area left", life.remaining_area_m2, "m²"),
         Entry("cuts left", life.remaining_cuts),
     ]
+    if life.remaining_cuts is not None:
+        entries.append(
+            Entry("cuts left, at least", life.remaining_cuts.at_least, "", "nine times in ten: decisions use it")
+        )
+    if life.due is not None:
+        times = [
+            to_datetime(us, zone).isoformat(" ", "minutes")[:16] for us in (life.due.estimate_us, life.due.at_least_us)
+        ]
+        entries.append(Entry("limit met", times[0], "", f"at the earliest {times[1]}, nine times in ten"))
     hours = len([hour for hour in running.recent.values() if hour.cuts])
     coming = sum(working.coming_m2.values())
     if coming > 0:
-        mix = ", ".join(f"{alloy} {area / coming:.0%}" for alloy, area in sorted(working.coming_m2.items()))
+        mix = ", ".join(f"{alloy} {percent(area / coming)}" for alloy, area in sorted(working.coming_m2.items()))
         entries.append(Entry("coming work", mix, "", f"area by alloy of the last four weeks: {hours} hours with cuts"))
     return Step(
         "What is left, and until when",
@@ -223,7 +248,7 @@ def _verdict(config: Config, a: Assessment, running: Running) -> Step:
         Entry("prepare from", 100 * alerts.prepare_share, "%", "[alerts] prepare_share"),
         Entry("prepare when it may not last", alerts.prepare_hours, "h", "[alerts] prepare_hours"),
         Entry("change when it may not last", alerts.change_hours, "h", "[alerts] change_hours, from prepare_share on"),
-        Entry("blade by its wear", a.wear_verdict),
+        Entry("blade by its wear", a.wear_verdict.replace("-", " ")),
     ]
     return Step("What the wear calls for", tuple(entries))
 
@@ -266,12 +291,12 @@ def _surer(a: Assessment, running: Running | None) -> Iterator[str]:
         yield _index_lack(running)
     coverage = a.coverage
     if coverage.alloy is not None and coverage.alloy < 1:
-        missing = f"{1 - coverage.alloy:.0%}"
+        missing = percent(1 - coverage.alloy)
         yield f"the alloy of the other {missing} of the area: in the part table or in the message"
     if coverage.strokes is not None and coverage.strokes < 1:
-        yield f"messages of the {1 - coverage.strokes:.1%} of strokes that only the counter told"
+        yield f"messages of the {percent(1 - coverage.strokes, 1)} of strokes that only the counter told"
     if coverage.feed is not None and coverage.feed < 1:
-        yield f"the feed of the other {1 - coverage.feed:.0%} of cuts"
+        yield f"the feed of the other {percent(1 - coverage.feed)} of cuts"
 
 
 def _bench_would(working: Working) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bladewatch.assess.life import Life
 from bladewatch.config.tables import Alerts, BladeType, Saw
 from bladewatch.ledger.fold import Cycle, Mount, Plate
+from bladewatch.units import percent
 from collectors.instants import HOUR_US
 from models.cycle import CycleState
 
@@ -24,7 +25,7 @@ def verdict_of(alerts: Alerts, life: Life, measured: tuple[float, str] | None, n
     if left_h is not None and left_h <= alerts.change_hours and share >= alerts.prepare_share:
         return "change", [f"the blade may not last the next {alerts.change_hours:g} hours"]
     if share >= alerts.prepare_share:
-        return "prepare", [f"{share:.0%} of the limit is used"]
+        return "prepare", [f"{percent(share)} of the limit is used"]
     if measured is not None and measured[0] >= alerts.prepare_share:
         return "prepare", [measured[1]]
     if left_h is not None and left_h <= alerts.prepare_hours:

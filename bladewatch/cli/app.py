@@ -273,7 +273,7 @@ def demo_make(
     saws: Annotated[int, typer.Option(help="How many saws.")] = 5,
     weeks: Annotated[float, typer.Option(help="How many weeks.")] = 10.4,
     form: Annotated[
-        str, typer.Option(help="How edges truly wear: straight, curved, lagging, seasonal, unlike, all.")
+        str, typer.Option(help="How edges truly wear: straight, curved, lagging, seasonal, unlike, travel, all.")
     ] = "all",
     trouble: Annotated[
         Optional[list[str]],  # noqa: UP045

@@ -45,7 +45,7 @@ def make_shop(folder: Path, seed: int, saws: int, weeks: float, form: str, troub
     names = ", ".join((papers.LOG, papers.LAST_DAY, papers.LEDGER, papers.CONFIG, papers.TRUTH))
     print(f"{folder}: {names}; {written.messages} messages, and {written.live} of the last day")
     at = f"{setting.start + timedelta(days=setting.last_day)} {setting.closes:02d}:00"
-    print(f"Next: cd {folder}, bladewatch import {papers.LOG} {papers.LAST_DAY} {papers.LEDGER}")
+    print(f"Next: cd {folder} && bladewatch import {papers.LOG} {papers.LAST_DAY} {papers.LEDGER}")
     print(f'Then: bladewatch status --at "{at}"')
 
 

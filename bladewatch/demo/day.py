@@ -22,7 +22,7 @@ from bladewatch.service import Service
 from collectors.facts import Batch
 from collectors.payloads import Message
 
-REVIEW_EVERY_S: Final = 0.4
+REVIEW_EVERY_S: Final = 0.25
 HOLD_S: Final = 0.004
 READY_WITHIN_S: Final = 10.0
 STORED_WITHIN_S: Final = 30.0
@@ -139,6 +139,7 @@ class FromFile:
         self._service = service
         self._collector = Collector(service, self.said.append, lambda _text: None, 0.0, upkeep=False)
         self._translator = service.translator()
+        self._reviewed = 0.0
 
     def start(self) -> None:
         """There is nothing to wait for."""
@@ -152,7 +153,9 @@ class FromFile:
             batch.add(*self._translator.decode(Message(entry.topic, entry.payload, now_us, "file:last-day:0")))
             self._place += 1
         ingest(batch, self._service.store, self._service.config.site.name)
-        self._collector.review()
+        if time.monotonic() - self._reviewed >= REVIEW_EVERY_S:
+            self._collector.review()
+            self._reviewed = time.monotonic()
 
     def stop(self) -> None:
         """There is nothing that goes on."""

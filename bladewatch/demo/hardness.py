@@ -9,6 +9,7 @@ from statistics import fmean, median, pstdev, quantiles
 from typing import Final
 
 from bladewatch.demo.truth import CycleTruth, Truth
+from bladewatch.units import percent
 
 RULE_ERROR: Final = (0.25, 0.40)
 LIFE_SPREAD: Final = (0.22, 0.32)
@@ -34,10 +35,12 @@ class Hardness:
         """In words that need no model."""
         told = [f"{self.cycles} grind cycles"]
         if self.rule_error is not None:
-            told.append(f"half-way through a blade's life the average of past blades is off by {self.rule_error:.0%}")
+            told.append(
+                f"half-way through a blade's life the average of past blades is off by {percent(self.rule_error)}"
+            )
         if self.life_spread is not None:
             told.append(f"lives spread by {self.life_spread:.2f} of their mean")
-        told.append(f"the energy of single cuts by {self.noise:.1%}")
+        told.append(f"the energy of single cuts by {percent(self.noise, 1)}")
         return f"How hard this shop is to guess: {', '.join(told)}."
 
 

@@ -96,7 +96,10 @@ def run(choice: Choice) -> int:
     try:
         _run(choice, console, began, whole)
     except KeyboardInterrupt:
-        left = f"The invented shop stands in {choice.folder}, its last day cut short."
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # a second one must not cut short what is left to say
+        left = (
+            f"The invented shop stands in {choice.folder}; 'bladewatch import last-day.jsonl' there completes its day."
+        )
         tell(console, f"Ended early. {left if whole else 'The shop is not whole: run it again, that replaces it.'}")
     return 0
 
@@ -133,8 +136,8 @@ def _broker(choice: Choice, stack: ExitStack) -> tuple[Mqtt | None, str]:
         return choice.mqtt, f"The saws publish to the broker {choice.mqtt.host}:{choice.mqtt.port}."
     if not broker.available():
         return None, (
-            f"The MQTT leg is skipped: there is no embedded broker ({broker.PACKAGE}) for this platform. The day is "
-            "read from its file. With a broker of your own: bladewatch --config FILE demo"
+            f"The MQTT leg is skipped: there is no embedded broker ({broker.PACKAGE}) here, or none for this "
+            "platform. The day is read from its file. With a broker of your own: bladewatch --config FILE demo"
         )
     port = stack.enter_context(broker.embedded())
     login = Mqtt(host=broker.HOST, port=port, version="3.1.1")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from math import ceil, exp, log
 from random import Random
@@ -28,6 +28,14 @@ POINT_EVERY: Final = 20
 POWER_EVERY_US: Final = 15 * MINUTE_US
 STATE_EVERY_US: Final = 30 * MINUTE_US
 COLD_US: Final = 12 * MINUTE_US
+
+
+_BY_HAND: Final[dict[str, Callable[[int, int], int]]] = {
+    "reset": lambda _counter, _when: 0,
+    "correction": lambda counter, when: max(counter - 2 - when % 2, 0),
+    "edit": lambda counter, when: counter + 10_000 + when % 5_000,
+}
+"""What somebody does to a counter: from its value, and when it is done."""
 
 
 class Message(NamedTuple):
@@ -59,6 +67,7 @@ class Saw:
     active: list[Episode] = field(default_factory=list)
     done: set[int] = field(default_factory=set)
     told: tuple[bool, bool] = (True, False)
+    last_kw: float | None = None
 
     def here(self, kind: str, at_us: int) -> Episode | None:
         """The episode of a kind that acts now."""
@@ -161,8 +170,7 @@ class Shop:
                 break
             idle_kw = saw.warm_kw * (1 + cold * exp(-(now - opens_us) / COLD_US)) * (1 + saw.ramp("bearing", now))
             while next_power < now - 20 * SECOND_US:
-                told_kw = (idle_kw + saw.told_rng.gauss(0, 0.02)) * saw.size("rescale", next_power)
-                yield self._tell(saw, next_power, "power", {"power_kw": round(told_kw, 3)})
+                yield self._tell(saw, next_power, "power", {"power_kw": self._power(saw, next_power, idle_kw)})
                 next_power += POWER_EVERY_US
             while next_state < now - 10 * SECOND_US:
                 yield self._tell(saw, next_state, "state", self._state(saw, next_state))
@@ -184,8 +192,9 @@ class Shop:
         dice = [rng.random() for _ in range(3)]
         noise, off = NOISE * rng.gauss(0, 1), rng.gauss(0, 1)
         here = {e.kind: e for e in saw.active if e.from_us <= now < e.to_us and e.metal in ("", work.metal)}
-        override = here["override"].size if "override" in here else 1.0
+        override = min((here[name].size for name in ("override", "unlogged") if name in here), default=1.0)
         feed = metal.feed_mm_s * override
+        told_feed = metal.feed_mm_s if "unlogged" in here else feed
         fz = feed / (RPM / 60 * saw.spindle.kind.teeth)
         load, grip = self._load(saw, here, metal), self._grip[work.id]
         kc, ke = metal.kc_n_mm2 * edge.body.kc, metal.ke_n_mm * edge.edge_force
@@ -207,7 +216,7 @@ class Shop:
         told: dict[str, Any] = {
             "stroke": saw.counter,
             "part": work.id,
-            "feed_mm_s": round(feed / (25.4 if "unit" in here else 1.0), 3),
+            "feed_mm_s": round(told_feed / (25.4 if "unit" in here else 1.0), 3),
             "duration_s": round(seconds, 2),
             "energy_kj": round((net_kj + idle_kw * seconds) * saw.size("rescale", now), 3),
             "pieces": 0 if air else work.bars,
@@ -216,10 +225,12 @@ class Shop:
             if "lot" in here
             else f"L-{self._lots[work.metal]:03d}",
         }
-        if override != 1:
+        if override != 1 and "unlogged" not in here:
             told["feed_override_pct"] = round(100 * override)
         if "bundle" in here and work.bars > 1:
             told["bars"] = 1
+        if "nameless" in here:
+            del told["part"]
         if not air and dice[1] < 0.03:
             told |= {"kind": "trim", "pieces": 0}
         elif dice[2] < 0.02:
@@ -228,12 +239,21 @@ class Shop:
         return now, told
 
     def _count(self, saw: Saw, now: int) -> None:
-        """The counter goes on by one; a reset that is due starts it again."""
+        """The counter goes on by one, unless somebody has had a hand in it since the last stroke."""
         for episode in saw.active:
-            if episode.kind == "reset" and episode.from_us <= now and id(episode) not in saw.done:
+            if episode.kind in _BY_HAND and episode.from_us <= now and id(episode) not in saw.done:
                 saw.done.add(id(episode))
-                saw.counter = 0
+                saw.counter = _BY_HAND[episode.kind](saw.counter, episode.from_us)
         saw.counter = (saw.counter + 1) % saw.modulus
+
+    def _power(self, saw: Saw, at_us: int, idle_kw: float) -> float:
+        """A reading of power outside strokes, by a sensor that may be rescaled, stuck, or silent with a number."""
+        dice = saw.told_rng.random(), saw.told_rng.gauss(0, 0.02)
+        if dice[0] < self.setting.size("sentinel"):
+            return -999.0
+        if saw.here("frozen", at_us) is None or saw.last_kw is None:
+            saw.last_kw = round((idle_kw + dice[1]) * saw.size("rescale", at_us), 3)
+        return saw.last_kw
 
     def _load(self, saw: Saw, here: dict[str, Episode], metal: Metal) -> float:
         """What acts on the energy of a cut beside metal and edge. The dice fall whether anything acts or not."""

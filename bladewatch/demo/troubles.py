@@ -27,6 +27,7 @@ class Trouble:
 TROUBLES: Final = {
     # at the saw
     "override": Trouble((0.4, 1.5, 4.0), "times a saw-week the feed is turned down to 70 %, for one to five hours"),
+    "unlogged": Trouble((0.4, 1.5, 4.0), "the same, but the message tells the feed that was set"),
     "galling": Trouble((0.3, 1.0, 2.5), "episodes a saw-week: energy up by a quarter, until the blade is cleaned"),
     "mist": Trouble((0.1, 0.4, 1.0), "failures of the mist a saw-week, two to five hours: more wear, galling"),
     "lot": Trouble((0.15, 0.5, 1.2), "hard lots a week, on every saw that cuts the metal: energy up, wear times 1.5"),
@@ -39,11 +40,16 @@ TROUBLES: Final = {
     # on the wire
     "rollover": Trouble((0.34, 0.67, 1.0), "share of saws whose counter is 16 bits wide and near its end"),
     "reset": Trouble((0.2, 1.0, 5.0), "times a saw-week the counter starts again at zero"),
+    "correction": Trouble((0.3, 1.5, 5.0), "times a saw-week somebody sets the counter back by one or two"),
+    "edit": Trouble((0.1, 0.3, 1.0), "times a saw-week somebody sets the counter up by some ten thousand"),
     "duplicate": Trouble((0.01, 0.05, 0.2), "share of messages that come twice"),
     "disorder": Trouble((200.0, 900.0, 5400.0), "seconds by which one message in ten is late, at most"),
     "gap": Trouble((0.2, 1.0, 4.0), "times a saw-week the messages are lost, for ten minutes to two hours"),
     "clock": Trouble((30.0, 120.0, 900.0), "seconds that the clock of the first saw is wrong by, in the last third"),
     "bundle": Trouble((0.3, 1.0, 2.5), "times a saw-week the message tells one bar where there are more"),
+    "nameless": Trouble((0.3, 1.0, 2.5), "times a saw-week the part's name is not sent, for up to two hours"),
+    "sentinel": Trouble((0.01, 0.05, 0.2), "share of readings of power that are -999, for no value"),
+    "frozen": Trouble((0.2, 1.0, 3.0), "times a saw-week the reading of power stands still, for two to six hours"),
     "unit": Trouble((1.0, 7.0, 30.0), "last working days on which the second saw sends its feed in inches a second"),
     "rescale": Trouble((1.05, 1.12, 1.3), "factor on all power of the second saw, from two thirds on"),
     # in the record
@@ -81,12 +87,17 @@ def size_of(troubles: dict[str, str], name: str) -> float:
 _LASTING: Final = {
     # kind: hours at least, hours at most, size
     "override": (1.0, 5.0, 0.7),
+    "unlogged": (1.0, 5.0, 0.7),
     "galling": (0.5, 3.0, 1.25),
     "mist": (2.0, 5.0, 1.5),
     "clamp": (1.0, 4.0, 0.25),
     "gap": (0.17, 2.0, 1.0),
     "bundle": (0.5, 2.0, 1.0),
+    "nameless": (0.5, 2.0, 1.0),
+    "frozen": (2.0, 6.0, 1.0),
     "reset": (0.5, 0.5, 1.0),
+    "correction": (0.5, 0.5, 1.0),
+    "edit": (0.5, 0.5, 1.0),
 }
 
 

@@ -6,7 +6,7 @@ from datetime import tzinfo
 
 from bladewatch.assess.condition import Condition
 from bladewatch.format import near_text
-from bladewatch.units import round_to
+from bladewatch.units import NO_BREAK, round_to
 
 
 def condition_text(condition: Condition, now_us: int, zone: tzinfo) -> str:
@@ -26,7 +26,7 @@ def condition_text(condition: Condition, now_us: int, zone: tzinfo) -> str:
     unit = "kW" if c.name == "idle" else "mm/s"
     told = f"{name} {round_to(c.value, 3 if c.name == 'idle' else 2)} {unit}"
     if c.own is not None:
-        told += f", {c.value / c.own - 1:+.0%} on its own"
+        told += f", {100 * (c.value / c.own - 1):+.0f}{NO_BREAK}% on its own"
     if c.level in ("alert", "act") and c.limit is not None:
         told += f" ({c.level} from {round_to(c.limit, 3 if c.name == 'idle' else 2)})"
     return told

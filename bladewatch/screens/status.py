@@ -28,7 +28,7 @@ from bladewatch.screens.words import (
 )
 from bladewatch.units import area_text, m2_of
 
-WIDE: Final = 58 + 40 + 34
+WIDE: Final = 58 + 44 + 34
 """From this width on words, numbers and ruler stand on one line."""
 
 
@@ -60,7 +60,7 @@ def _saw(config: Config, a: Assessment, at_us: int, width: int, plain: bool) -> 
     style = style_of(a)
     drawn = ruler(a.used_share if a.seen != "blind" else None, 34, plain) if a.plate is not None else ""
     if width >= WIDE:
-        first = f"{head:<58}{left:<40}{drawn}"
+        first = f"{head:<58}{left:<44}{drawn}"
         lines = [Line(first.rstrip(), style)]
     else:
         lines = [Line(text, style) for text in wrapped(head, width, "")]
@@ -83,7 +83,7 @@ def _facts(config: Config, a: Assessment, at_us: int) -> list[str]:
     facts = [f"{area_text(m2_of(a.area_cmm2), config.site.units)} in {a.cuts} cuts since sharp"]
     if a.wear_um is not None and a.wear_limit_um is not None:
         facts.append(f"wear {band_text(a.wear_um, 'µm')} of {a.wear_limit_um:g}")
-    if a.due is not None and a.due.low_us < a.due.high_us:
+    if a.due is not None and a.due.low_us < a.due.high_us and a.seen != "blind":
         when = near_text(a.due.estimate_us, at_us, config.zone)
         facts.append(f"due {when}, at the earliest {near_text(a.due.at_least_us, at_us, config.zone)}")
     if a.edge_index is not None:

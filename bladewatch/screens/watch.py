@@ -178,7 +178,8 @@ def _wide(config: Config, a: Assessment, at_us: int, width: int, detail: int, pl
     cuts = "" if blind else count_text(a.remaining_cuts, "").replace(" ,", ",").strip()
     edge = f"{a.edge_index.estimate:.2f}" if a.edge_index is not None else "?"
     cells = (
-        name_text(a), a.plate or "-", verdict_text(a, at_us, config), _drawn(a, 26, plain), _share(a), cuts,
+        name_text(a), a.plate or "-", verdict_text(a, at_us, config), _drawn(a, 26, plain),
+        _share(a).partition(" (")[0] if blind else _share(a), cuts,
         _due(a, at_us, config), "" if blind else edge,
         *("" if blind else condition_cell(c, at_us, config.zone) for c in a.conditions),
         {"live": _age(a, at_us), "blind": "unseen"}.get(a.seen, a.seen),

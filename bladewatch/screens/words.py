@@ -9,6 +9,7 @@ from typing import Final
 from bladewatch.assess.assessment import URGENCY, Assessment
 from bladewatch.config.tables import Config
 from bladewatch.format import area_left_text, count_text, near_text
+from bladewatch.units import percent
 from collectors.instants import to_datetime
 
 STYLES: Final = {
@@ -95,11 +96,11 @@ def _verdict(a: Assessment, at_us: int, config: Config) -> str:
 
 
 def left_text(a: Assessment, config: Config) -> str:
-    """What the blade can still cut: cuts, else area; nothing where neither is told."""
+    """What the blade can still cut: cuts, else area; nothing where neither is told. Of an unseen saw the last known."""
     left = count_text(a.remaining_cuts, "cuts left")
     if not left and a.remaining_area_m2 is not None:
-        return area_left_text(a.remaining_area_m2, config.site.units)
-    return left
+        left = area_left_text(a.remaining_area_m2, config.site.units)
+    return f"last known {left}" if left and a.seen == "blind" else left
 
 
 def seen_text(a: Assessment, at_us: int, config: Config) -> str:
@@ -117,7 +118,7 @@ def coverage_marks(a: Assessment) -> list[str]:
         ("alloy known for", a.coverage.alloy),
         ("blade known for", a.coverage.blade),
     )
-    return [f"~ {what} {share:.0%}" for what, share in shares if share is not None and share < LOW_COVERAGE]
+    return [f"~ {what} {percent(share)}" for what, share in shares if share is not None and share < LOW_COVERAGE]
 
 
 def wrapped(text: str, width: int, indent: str) -> list[str]:
