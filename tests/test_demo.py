@@ -150,6 +150,25 @@ def test_ctrl_c_ends_it_cleanly(tmp_path: Path) -> None:
     assert children() == []
 
 
+def test_a_broker_that_dies_in_the_middle_is_told_and_no_score_is_shown(tmp_path: Path) -> None:
+    """Exit code 3, what is gone, nothing left running: a day with a hole in it proves nothing."""
+    process = start(tmp_path, "demo")
+    assert process.stdout is not None
+    for line in process.stdout:
+        if re.match(r"0[6-9]:", line):
+            break
+    (pid,) = [
+        int(path.parent.name) for path in Path("/proc").glob("[0-9]*/cmdline") if b"demo.broker" in path.read_bytes()
+    ]
+    os.kill(pid, signal.SIGKILL)
+    said, trouble = process.communicate(timeout=120)
+    assert process.returncode == 3, (said, trouble)
+    assert "the saws ended in the middle of their day" in trouble.replace("\n", " ")
+    assert "Traceback" not in trouble
+    assert "The true wear lies" not in said
+    assert children() == []
+
+
 def test_where_there_is_no_embedded_broker_it_says_so_and_does_without(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

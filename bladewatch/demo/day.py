@@ -64,9 +64,8 @@ class Subscribed:
     def _run(self) -> None:
         try:
             self._collector.run()
-        except Exception as error:  # told by whoever waits for the collector
-            self._trouble.append(f"{type(error).__name__}: {error}")
-            raise
+        except Exception as error:
+            self._trouble.append(f"{type(error).__name__}: {error}")  # told by whoever waits for the collector
 
     def _hear(self, text: str) -> None:
         if text.startswith("ready"):
