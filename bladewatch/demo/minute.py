@@ -214,10 +214,11 @@ def _end(files: papers.Papers, shop: Setting, console: Console, folder: Path) ->
         f"status {at}",
         f"why {NEAR} {at}",
         f"status --json {at.replace(f'{shop.closes:02d}:00', '10:00')}",
-        "import last-day.jsonl   (all of it is known: nothing changes)",
+        "import last-day.jsonl",
         "rejects",
     ):
         console.print(f"  {program} {command}")
+    tell(console, "The import changes nothing: all of it is known.")
 
 
 def _program() -> str:
