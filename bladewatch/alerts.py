@@ -13,10 +13,9 @@ from typing import Any
 from bladewatch.assess.assessment import Assessment, time_text
 from bladewatch.assess.condition import Condition
 from bladewatch.format import count_text, near_text
-from collectors.instants import to_datetime
+from collectors.instants import DAY_US, to_datetime
 
 LONGEST = 300
-OLD_US = 24 * 3_600_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +49,7 @@ def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
         text = _cut(f"{place}: look at blade {a.plate} now. {_why(a)}")
         yield Alert(f"{blade}/record", "act", "record", a.saw, a.plate, a.mounted_us or now_us, text)
     elif a.wear_verdict in ("prepare", "change"):
-        old = a.last_message_us is not None and now_us - a.last_message_us > OLD_US
+        old = a.last_message_us is not None and now_us - a.last_message_us > DAY_US
         heard = f" Last heard {near_text(a.last_message_us, now_us, zone)}." if old and a.last_message_us else ""
         text = _cut(f"{place}: {_action(a, now_us, zone)}.{heard} {_why(a)}")
         yield Alert(f"{blade}/wear", a.wear_verdict, "wear", a.saw, a.plate, _since(a, now_us), text)
@@ -102,10 +101,9 @@ def _action(a: Assessment, now_us: int, zone: tzinfo) -> str:
     if a.wear_verdict == "prepare":
         if a.due is None:
             return f"get a spare ready for blade {a.plate}"
-        soon = a.due.at_least_us <= now_us + 3_600_000_000
-        due = " now" if soon else f", due from {near_text(a.due.at_least_us, now_us, zone)}"
+        due = " now" if a.due.soon(now_us) else f", due from {near_text(a.due.at_least_us, now_us, zone)}"
         return f"get a spare ready for blade {a.plate}{due}"
-    if a.due is None or a.due.at_least_us <= now_us + 3_600_000_000:
+    if a.due is None or a.due.soon(now_us):
         return f"change blade {a.plate} at the next natural stop"
     return f"change blade {a.plate} by {near_text(a.due.at_least_us, now_us, zone)}"
 

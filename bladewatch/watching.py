@@ -29,7 +29,11 @@ class Watch:
         self._moment: Moment | None = None
         self._found: dict[Spot, Assessment] = {}
         self._looked: dict[Spot, float] = {}
+        self.spots = 0
+        """How many spindles there are."""
         self.at_us = service.clock()
+        self.assessments: list[Assessment] = []
+        """What is known of the saws looked at so far, in the order of the configuration."""
 
     def look(self, frame_s: float = FRAME_S) -> None:
         """Bring as many saws up to date as the time allows, at least one."""
@@ -45,6 +49,8 @@ class Watch:
                 if self._looked[spot] - started >= frame_s:
                     break
         self._found = {spot: self._found[spot] for spot in spots if spot in self._found}
+        self.spots = len(spots)
+        self.assessments = self._moment.with_spares(list(self._found.values()))
 
     def _waited(self, spot: Spot, now: float) -> float:
         if spot not in self._looked:
@@ -53,24 +59,9 @@ class Watch:
         return (now - self._looked[spot]) * (URGENT_WEIGHT if urgent else 1.0)
 
     @property
-    def spots(self) -> int:
-        """How many spindles there are."""
-        return 0 if self._moment is None else len(list(self._moment.spots()))
-
-    @property
     def whole(self) -> bool:
         """Whether every saw has been looked at."""
         return self._moment is not None and len(self._found) == self.spots
-
-    @property
-    def assessments(self) -> list[Assessment]:
-        """What is known of the saws looked at so far, in the order of the configuration."""
-        return [] if self._moment is None else self._moment.with_spares(list(self._found.values()))
-
-    @property
-    def oldest_s(self) -> float:
-        """How long ago the saw that has waited longest was looked at."""
-        return time.perf_counter() - min(self._looked.values()) if self._looked else 0.0
 
     def alerts(self) -> list[Alert]:
         """The alerts by what was found."""

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from bladewatch.assess.condition import Condition, urgent_reason
 from bladewatch.units import m2_of
-from collectors.instants import to_datetime
+from collectors.instants import HOUR_US, to_datetime
 from models.forecast import LEVEL, Quantity
 
 VERDICTS: Final = ("good", "prepare", "change", "act", "cannot-tell")
@@ -25,6 +25,10 @@ class TimeQuantity:
     high_us: int
     at_least_us: int
     level: float = LEVEL
+
+    def soon(self, now_us: int) -> bool:
+        """Whether it may be within the hour."""
+        return self.at_least_us <= now_us + HOUR_US
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +97,11 @@ class Assessment:
         """The conditions that call for somebody now."""
         return tuple(condition for condition in self.conditions if condition.level == "act")
 
+    @property
+    def needs_spare(self) -> bool:
+        """Whether another blade will be wanted."""
+        return bool(self.dangers) or self.wear_verdict in ("prepare", "change")
+
 
 def as_json(assessment: Assessment, zone: tzinfo) -> dict[str, Any]:
     """The assessment as the contract's JSON object; numbers are not rounded."""
@@ -146,7 +155,7 @@ def _condition(condition: Condition, zone: tzinfo) -> dict[str, Any]:
         "value": c.value,
         "own": c.own,
         "limit": c.limit,
-        "unit": {"idle": "kW", "vibration": "mm/s"}.get(c.name),
+        "unit": c.unit or None,
         "point": c.point or None,
         "at": time_text(c.at_us, zone),
         "since": time_text(c.since_us, zone),

@@ -53,6 +53,11 @@ class Condition:
     point: str = ""
     strokes: int = 0
 
+    @property
+    def unit(self) -> str:
+        """The unit of value, own and limit; none for the mist."""
+        return {"idle": "kW", "vibration": "mm/s"}.get(self.name, "")
+
 
 def urgent_reason(c: Condition) -> str:
     """Why a condition at its act level calls for somebody, in units of SI."""

@@ -100,7 +100,7 @@ class Moment:
         given: set[str] = set()
         found = []
         for a in assessments:
-            plate = self._spare(a.blade_type, given) if a.dangers or a.wear_verdict in ("prepare", "change") else None
+            plate = self._spare(a.blade_type, given) if a.needs_spare else None
             if plate is not None:
                 given.add(plate.id)
                 place = plate.id if plate.place is None else f"{plate.id} in {plate.place}"
@@ -166,15 +166,11 @@ class Moment:
         """The moment."""
         return self._now_us
 
-    def recent(self, spot: Spot) -> dict[int, HourOfWork]:
-        """The work of the last four weeks by hour."""
-        return recent_work(self._config, self._store.signals, spot, self._now_us)
-
     def said(self, spot: Spot, count: int) -> list[Issued]:
         """The forecasts issued last, the newest first."""
         return self._store.books.forecasts(spot, self._now_us, self._now_us, count)
 
-    def running(self, spot: Spot, recent: dict[int, HourOfWork]) -> Running | None:
+    def _running(self, spot: Spot, recent: dict[int, HourOfWork]) -> Running | None:
         """The grind cycle that runs on a spindle, and what can be said of it; None where no blade is on record."""
         mount = self._fleet.on(*spot)
         if mount is None:
@@ -189,15 +185,19 @@ class Moment:
 
     def assess(self, spot: Spot) -> Assessment:
         """One saw and spindle."""
+        return self.examine(spot)[0]
+
+    def examine(self, spot: Spot) -> tuple[Assessment, Running | None]:
+        """One saw and spindle, with the running cycle that the answer rests on; None where no blade is on record."""
         latest = self._store.signals.latest(spot, self._now_us, self._now_us)
         stroke_us = self._last_stroke(spot)
         last_us = self._last_message(spot, latest, stroke_us)
-        recent = self.recent(spot)
+        recent = recent_work(self._config, self._store.signals, spot, self._now_us)
         seen = self._seen(latest, last_us, stroke_us, recent)
         conditions = self._conditions(spot, latest, recent, seen)
-        running = self.running(spot, recent)
+        running = self._running(spot, recent)
         if running is None:
-            return self._without_blade(spot, seen, last_us, conditions)
+            return self._without_blade(spot, seen, last_us, conditions), None
         mount, plate, cycle, state, life = running.mount, running.plate, running.cycle, running.state, running.life
         alerts, blade = self._config.alerts, running.blade
         dangers = dangers_of(plate, blade, self._config.saws.ever(spot[0], self._now_us))
@@ -215,7 +215,7 @@ class Moment:
             day = to_datetime(summarised_us, self._config.zone).date().isoformat()
             reasons.append(f"power and vibration up to {day} rest on summaries a minute, the readings have gone")
         since_us = since_of(alerts, life, wear_verdict, mount, cycle, self._now_us)
-        return Assessment(
+        assessment = Assessment(
             saw=spot[0],
             spindle=spot[1],
             plate=plate.id,
@@ -247,6 +247,7 @@ class Moment:
             last_message_us=last_us,
             unseen_us=None if last_us is None else last_us + round(self._config.alerts.gap_minutes * MINUTE_US),
         )
+        return assessment, running
 
     def _conditions(
         self, spot: Spot, latest: Latest, recent: dict[int, HourOfWork], seen: str

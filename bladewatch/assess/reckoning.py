@@ -27,8 +27,6 @@ from models.wear import MIN_ALLOY_CYCLES, Bench, Floats, wear_now
 
 SAID_BEFORE: Final = 8
 UNITS: Final = {"wear_um": "µm", "edge_index": "of edge index above 1", "area": "of the life"}
-
-
 _OWN: Final = {
     "idle": "median of the warm hours of four weeks",
     "vibration": "median of the same hour of the days before",
@@ -72,8 +70,7 @@ class Reckoning:
 
 def reckon(config: Config, moment: Moment, spot: Spot) -> Reckoning:
     """How the answer for a spindle comes about."""
-    assessment = moment.assess(spot)
-    running = moment.running(spot, moment.recent(spot))
+    assessment, running = moment.examine(spot)
     steps: list[Step] = []
     if running is not None:
         steps.append(_cut(assessment, running))
@@ -257,18 +254,17 @@ def _beside(a: Assessment) -> Step:
     """The conditions beside the blade, each with what it was held against."""
     entries = []
     for c in a.conditions:
-        unit = {"idle": "kW", "vibration": "mm/s"}.get(c.name, "")
         name = {"idle": "warm idle power", "vibration": f"vibration {c.point}".rstrip()}.get(c.name, c.name)
         value: float | str | None = c.value
         if c.name == "mist" and c.value is not None:
             value = "on" if c.value else "failed"
         entries.append(
-            Entry(name, value, unit, f"level: {c.level}" + (f", {urgent_reason(c)}" if c.level == "act" else ""))
+            Entry(name, value, c.unit, f"level: {c.level}" + (f", {urgent_reason(c)}" if c.level == "act" else ""))
         )
         if c.own is not None:
-            entries.append(Entry("  its own", c.own, unit, _OWN[c.name]))
+            entries.append(Entry("  its own", c.own, c.unit, _OWN[c.name]))
         if c.limit is not None:
-            entries.append(Entry("  limit", c.limit, unit, "[alerts]"))
+            entries.append(Entry("  limit", c.limit, c.unit, "[alerts]"))
     return Step("What stands beside the blade", tuple(entries), "", _BESIDE)
 
 

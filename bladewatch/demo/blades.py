@@ -12,10 +12,9 @@ from typing import Final
 from bladewatch.demo.edge import Body, Edge, Form
 from bladewatch.demo.records import Records
 from bladewatch.demo.setting import BladeKind, Setting
-from bladewatch.demo.troubles import HOUR_US
 from bladewatch.demo.truth import CycleTruth, Mounted, Truth
+from collectors.instants import HOUR_US, MINUTE_US
 
-MINUTE_US: Final = 60_000_000
 BENCH_NOISE: Final = 0.03
 NEVER: Final = 99.0
 
@@ -35,7 +34,6 @@ class Plate:
     chips_at: float = NEVER
     stop: float = 1.0
     swaps_at: float = NEVER
-    early: bool = False
     reason: str = "worn-plan"
     bench: float = 1.0
 
@@ -147,8 +145,7 @@ class Blades:
         early = dice[0] < setting.size("early")
         at = 0.35 + 0.4 * dice[1]
         plate.swaps_at = at if early and dice[2] < 0.3 else NEVER
-        plate.early = early and dice[2] >= 0.3
-        if plate.early:
+        if early and dice[2] >= 0.3:
             plate.stop, plate.reason = at, "worn-plan"
         plate.chips_at = 0.1 + 0.7 * dice[4] if dice[3] < setting.size("chip") else NEVER
         plate.cycle = len(self._truth.cycles)

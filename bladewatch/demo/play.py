@@ -94,6 +94,14 @@ class Saws:
         return self.taken
 
 
+def _with_login(client: paho.Client, login: dict[str, Any]) -> paho.Client:
+    if login.get("username"):
+        client.username_pw_set(login["username"], login.get("password"))
+    if login.get("tls"):
+        client.tls_set()
+    return client
+
+
 @contextmanager
 def connected(path: Path | None, host: str, port: int, **login: Any) -> Iterator[Saws]:
     """The saws of a log, or of none, at a broker; ``login`` is username, password, tls, version.
@@ -102,13 +110,9 @@ def connected(path: Path | None, host: str, port: int, **login: Any) -> Iterator
     """
     log = [] if path is None else list(entries(path))
     protocol = paho.MQTTv5 if login.get("version") == "5" else paho.MQTTv311
-    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=protocol)
+    client = _with_login(paho.Client(CallbackAPIVersion.VERSION2, protocol=protocol), login)
     client.max_queued_messages_set(0)
     client.max_inflight_messages_set(100)
-    if login.get("username"):
-        client.username_pw_set(login["username"], login.get("password"))
-    if login.get("tls"):
-        client.tls_set()
     refused: list[str] = []
 
     def answered(_client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
@@ -134,11 +138,7 @@ def connected(path: Path | None, host: str, port: int, **login: Any) -> Iterator
 
 def forget(client_id: str, host: str, port: int, **login: Any) -> None:
     """Have the broker give up the session of a collector that will not come back."""
-    client = paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=True)
-    if login.get("username"):
-        client.username_pw_set(login["username"], login.get("password"))
-    if login.get("tls"):
-        client.tls_set()
+    client = _with_login(paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=True), login)
     try:
         client.connect(host, port)
         client.loop_start()

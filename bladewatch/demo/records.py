@@ -8,9 +8,8 @@ from random import Random
 from typing import TYPE_CHECKING
 
 from bladewatch.demo.setting import BladeKind, Setting
-from bladewatch.demo.troubles import DAY_US, HOUR_US
 from bladewatch.demo.truth import Truth
-from collectors.instants import to_datetime
+from collectors.instants import DAY_US, HOUR_US, MINUTE_US, to_datetime
 
 if TYPE_CHECKING:
     from bladewatch.demo.blades import Plate
@@ -44,7 +43,7 @@ class Records:
         tax = f"{Decimal(kind.price) * TAX:.2f}"
         cells = {"blade_type": kind.id, "cost": kind.price, "tax": tax, "currency": "EUR", "document": document}
         self._write(at_us, "bought", plate, cells)
-        self._write(at_us + 60_000_000, "received", plate)
+        self._write(at_us + MINUTE_US, "received", plate)
         self._write(at_us + 120_000_000, "accepted", plate, {"place": "rack 2"})
         self._pay(at_us, "new", Decimal(kind.price))
 

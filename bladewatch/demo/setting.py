@@ -40,10 +40,9 @@ BLADE_KINDS: Final = (
 class Setting:
     """What is chosen of a shop. The same setting makes the same shop to the last byte.
 
+    ``troubles`` maps names in ``TROUBLES`` to weak, medium or strong; ``episodes`` are set by hand beside them.
     ``habit`` is the wear at which its people take a blade off, in limits, mean and spread: they see burr and load, not
     wear.
-
-    ``troubles`` maps names in ``TROUBLES`` to weak, medium or strong; ``episodes`` are set by hand beside them.
     """
 
     seed: int = 417
@@ -80,7 +79,7 @@ class Setting:
 
     def size(self, trouble: str) -> float:
         """How strong a trouble is; 0 where it is off."""
-        return size_of(dict(self.troubles), trouble)
+        return size_of(self.troubles, trouble)
 
     def saw_names(self) -> list[str]:
         """The saws: S1, S2 …"""
@@ -123,5 +122,5 @@ class Setting:
         for day in range(self.last_day + 1):
             if self.works(day):
                 weeks.setdefault(day // 7, []).append((self.at(day, self.opens), self.at(day, self.closes)))
-        drawn = plan(dict(self.troubles), self.saw_names(), list(weeks.values()), self.seed)
+        drawn = plan(self.troubles, self.saw_names(), list(weeks.values()), self.seed)
         return sorted([*drawn, *self.episodes], key=lambda episode: (episode.from_us, episode.kind, episode.saw))

@@ -15,11 +15,10 @@ from bladewatch.demo.edge import Form
 from bladewatch.demo.metal import METALS, WORKS, Metal, Work
 from bladewatch.demo.records import Records
 from bladewatch.demo.setting import RPM, Setting
-from bladewatch.demo.troubles import EVERY_SAW, HOUR_US, Episode
+from bladewatch.demo.troubles import EVERY_SAW, Episode
 from bladewatch.demo.truth import Point, Truth
+from collectors.instants import HOUR_US, MINUTE_US, SECOND_US
 
-SECOND_US: Final = 1_000_000
-MINUTE_US: Final = 60 * SECOND_US
 NOISE: Final = 0.03
 """Spread of a stroke's energy that nothing explains."""
 SHAKY: Final = 0.12
@@ -28,8 +27,6 @@ POINT_EVERY: Final = 20
 POWER_EVERY_US: Final = 15 * MINUTE_US
 STATE_EVERY_US: Final = 30 * MINUTE_US
 COLD_US: Final = 12 * MINUTE_US
-
-
 _BY_HAND: Final[dict[str, Callable[[int, int], int]]] = {
     "reset": lambda _counter, _when: 0,
     "correction": lambda counter, when: max(counter - 2 - when % 2, 0),
@@ -98,7 +95,6 @@ class Shop:
         self.records = Records(setting, self.truth)
         self._blades = Blades(setting, self.form, self.truth, self.records)
         self._saws = [self._saw(place, name) for place, name in enumerate(setting.saw_names())]
-        self._lots = dict.fromkeys(METALS, 1)
         area = sum(work.share * work.area_mm2 for work in WORKS)
         self._mean_rate = sum(work.share * work.area_mm2 * METALS[work.metal].um_per_m2 for work in WORKS) / area
         self._mean_cut_m2 = area / sum(work.share for work in WORKS) / 1e6
@@ -113,7 +109,6 @@ class Shop:
                 continue
             found: list[Message] = []
             self._blades.van(day)
-            self._lots = dict.fromkeys(METALS, day // 5 + 1)
             opens_us, closes_us = setting.at(day, setting.opens), setting.at(day, setting.closes)
             for saw in self._saws:
                 today = [e for e in self.truth.episodes if e.from_us < closes_us and e.to_us > opens_us]
@@ -221,9 +216,7 @@ class Shop:
             "energy_kj": round((net_kj + idle_kw * seconds) * saw.size("rescale", now), 3),
             "pieces": 0 if air else work.bars,
             "order": f"N-{saw.order:05d}",
-            "lot": f"H-{here['lot'].from_us // HOUR_US % 10_000}"
-            if "lot" in here
-            else f"L-{self._lots[work.metal]:03d}",
+            "lot": f"H-{here['lot'].from_us // HOUR_US % 10_000}" if "lot" in here else f"L-{day // 5 + 1:03d}",
         }
         if override != 1 and "unlogged" not in here:
             told["feed_override_pct"] = round(100 * override)

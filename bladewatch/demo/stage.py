@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from types import TracebackType
 from typing import TYPE_CHECKING, Final, Self
 
+from bladewatch.contact import hour_of
 from bladewatch.format import clock_text
 from bladewatch.screens import paint, watch
 from bladewatch.screens.words import in_order, name_text, verdict_text, wrapped
@@ -82,7 +83,7 @@ class Stage:
         for text in self._said[self._told :]:
             tell(self._console, f"{clock}  {text}")
         self._told = len(self._said)
-        hour = seen.at_us // 3_600_000_000
+        hour = hour_of(seen.at_us)
         if hour != self._hour:
             self._hour = hour
             config = self._service.config

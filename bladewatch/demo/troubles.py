@@ -6,13 +6,14 @@ that the truth can list when each one was there.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from random import Random
 from typing import Final
 
+from collectors.instants import DAY_US, HOUR_US
+
 STRENGTHS: Final = ("weak", "medium", "strong")
-HOUR_US: Final = 3_600_000_000
-DAY_US: Final = 24 * HOUR_US
 EVERY_SAW: Final = "*"
 
 
@@ -75,7 +76,7 @@ class Episode:
         return self.from_us <= at_us < self.to_us and self.saw in (saw, EVERY_SAW)
 
 
-def size_of(troubles: dict[str, str], name: str) -> float:
+def size_of(troubles: Mapping[str, str], name: str) -> float:
     """How strong a trouble is switched on; 0 where it is off.
 
     >>> size_of({"galling": "strong"}, "galling"), size_of({}, "galling")
@@ -105,7 +106,7 @@ Shift = tuple[int, int]
 """When a day's work begins and ends [µs]."""
 
 
-def plan(troubles: dict[str, str], saws: list[str], shifts: list[list[Shift]], seed: int) -> list[Episode]:
+def plan(troubles: Mapping[str, str], saws: list[str], shifts: list[list[Shift]], seed: int) -> list[Episode]:
     """When each trouble is there; ``shifts`` are the working days week by week.
 
     Each kind draws from a stream of its own: one more changes no other. Nothing begins outside the hours of work.

@@ -23,8 +23,7 @@ def condition_text(condition: Condition, now_us: int, zone: tzinfo) -> str:
     name = "idle" if c.name == "idle" else f"vibration {c.point}".rstrip()
     if c.value is None:
         return f"{name}: last reported {when}" if when else f"{name}: not reported"
-    unit = "kW" if c.name == "idle" else "mm/s"
-    told = f"{name} {round_to(c.value, 3 if c.name == 'idle' else 2)} {unit}"
+    told = f"{name} {round_to(c.value, 3 if c.name == 'idle' else 2)} {c.unit}"
     if c.own is not None:
         told += f", {100 * (c.value / c.own - 1):+.0f}{NO_BREAK}% on its own"
     if c.level in ("alert", "act") and c.limit is not None:
@@ -59,5 +58,4 @@ def condition_cell(condition: Condition, now_us: int, zone: tzinfo) -> str:
         return f"{mark}{word} {when.rpartition(' ')[0].partition(' ')[2] or when}"
     if c.value is None:
         return "?"
-    unit = "kW" if c.name == "idle" else "mm/s"
-    return f"{mark}{round_to(c.value, 2)} {unit}"
+    return f"{mark}{round_to(c.value, 2)} {c.unit}"

@@ -21,6 +21,7 @@ from bladewatch.screens.words import (
     name_text,
     needs_text,
     seen_text,
+    spare_text,
     style_of,
     told_reasons,
     verdict_text,
@@ -88,6 +89,4 @@ def _facts(config: Config, a: Assessment, at_us: int) -> list[str]:
         facts.append(f"due {when}, at the earliest {near_text(a.due.at_least_us, at_us, config.zone)}")
     if a.edge_index is not None:
         facts.append(f"edge index {a.edge_index.estimate:.2f} (1 is sharp)")
-    if a.dangers or a.wear_verdict in ("prepare", "change"):
-        facts.append(f"spare {a.spare}" if a.spare is not None else "no sharp spare on record")
-    return [*facts, *coverage_marks(a)]
+    return [*facts, *spare_text(a), *coverage_marks(a)]

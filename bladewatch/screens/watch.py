@@ -28,17 +28,18 @@ from bladewatch.screens.words import (
     name_text,
     needs_text,
     seen_text,
+    spare_text,
     style_of,
     told_reasons,
     verdict_text,
     wrapped,
 )
+from collectors.instants import HOUR_US
 
 WIDE: Final = 199
 """From this width on a saw is one line of columns."""
 INDENT: Final = " " * 6
-MINUTE_US: Final = 60_000_000
-PLANNED_US: Final = 36 * 60 * MINUTE_US
+PLANNED_US: Final = 36 * HOUR_US
 FULL, BRIEF, BARE = 2, 1, 0
 LOW: Final = 16
 """A terminal of so many lines has no room for alerts and long cautions beside the saws."""
@@ -241,8 +242,7 @@ def _drawn(a: Assessment, width: int, plain: bool) -> str:
 def _why(config: Config, a: Assessment, at_us: int) -> list[str]:
     """What the numbers rest on; all reasons where somebody is called or something is in doubt."""
     told = [condition_text(c, at_us, config.zone) for c in a.conditions if c.level in ("alert", "act")]
-    if a.dangers or a.wear_verdict in ("prepare", "change"):
-        told.append(f"spare {a.spare}" if a.spare is not None else "no sharp spare on record")
+    told.extend(spare_text(a))
     doubts = ("record", "by the site", "from ")
     told.extend(reason for reason in told_reasons(a) if a.verdict != "good" or reason.startswith(doubts))
     return [*told, *coverage_marks(a)]

@@ -10,7 +10,7 @@ from bladewatch.assess.assessment import URGENCY, Assessment
 from bladewatch.config.tables import Config
 from bladewatch.format import area_left_text, count_text, near_text
 from bladewatch.units import percent
-from collectors.instants import to_datetime
+from collectors.instants import DAY_US, to_datetime
 
 STYLES: Final = {
     "act": "bold red",
@@ -23,8 +23,6 @@ STYLES: Final = {
 UNSEEN_STYLE: Final = "bold reverse"
 CALLING: Final = ("act", "change", "prepare")
 LOW_COVERAGE: Final = 0.9
-OLD_US: Final = 24 * 3_600_000_000
-HOUR_US: Final = 3_600_000_000
 _URGENT: Final = {"mist": "failed, check it now", "vibration": "look now", "idle": "too high, look now"}
 
 
@@ -85,7 +83,7 @@ def _verdict(a: Assessment, at_us: int, config: Config) -> str:
     if a.dangers:
         return "blade: look at it now"
     if a.verdict == "change":
-        if a.due is None or a.due.at_least_us <= at_us + HOUR_US:
+        if a.due is None or a.due.soon(at_us):
             return "blade: change at the next stop"
         return f"blade: change before {near_text(a.due.at_least_us, at_us, zone)}"
     if a.verdict == "prepare":
@@ -109,6 +107,13 @@ def seen_text(a: Assessment, at_us: int, config: Config) -> str:
         return "no message yet"
     when = near_text(a.last_message_us, at_us, config.zone)
     return {"live": "", "quiet": f"quiet since {when}", "blind": f"NOT SEEN since {when}"}.get(a.seen, "")
+
+
+def spare_text(a: Assessment) -> list[str]:
+    """Where a sharp blade is, of a saw that will want one."""
+    if not a.needs_spare:
+        return []
+    return [f"spare {a.spare}" if a.spare is not None else "no sharp spare on record"]
 
 
 def coverage_marks(a: Assessment) -> list[str]:
@@ -137,7 +142,7 @@ def told_reasons(a: Assessment) -> list[str]:
 def age_note(assessments: Sequence[Assessment], at_us: int, config: Config, width: int) -> list[Line]:
     """Where nothing was heard for a day: how to look at the shop as it was."""
     heard = max((a.last_message_us for a in assessments if a.last_message_us is not None), default=None)
-    if heard is None or at_us - heard < OLD_US:
+    if heard is None or at_us - heard < DAY_US:
         return []
     then = to_datetime(heard, config.zone).strftime("%Y-%m-%d %H:%M")
     text = f'The newest data are of {near_text(heard, at_us, config.zone)}. The shop as it was then: --at "{then}"'
