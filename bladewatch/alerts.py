@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 
-from bladewatch.assess.assessment import Assessment, time_text
+from bladewatch.assess.assessment import Assessment
 from bladewatch.assess.condition import Condition
-from bladewatch.format import count_text, near_text
+from bladewatch.assess.question import Question
+from bladewatch.format import count_text, near_text, time_text
 from collectors.instants import DAY_US, to_datetime
 
 LONGEST = 300
@@ -65,10 +66,23 @@ def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
         since_us = min(a.unseen_us or now_us, now_us)
         day = to_datetime(since_us, zone).date().isoformat()
         yield Alert(f"{a.saw}/{a.spindle}/unseen/{day}", "data", "unseen", a.saw, a.plate, since_us, text)
+    for question in a.asks if a.plate is not None else ():
+        text = _cut(f"{place}: {_small(question.text)} {'. '.join(question.evidence[:2])}. {answer_with(question)}")
+        key = f"{a.saw}/{a.spindle}/question/{question.to_us}"
+        yield Alert(key, "data", "question", a.saw, a.plate, min(question.raised_us, now_us), text)
     if a.plate is None and a.coverage.blade == 0.0:
         text = _cut(f"{place}: record which blade is on. {a.reasons[0]}.")
         since_us = _since(a, now_us)
         yield Alert(f"{a.saw}/{a.spindle}/no-blade/{a.bare_us or 0}", "data", "no-blade", a.saw, None, since_us, text)
+
+
+def answer_with(question: Question) -> str:
+    """The command that settles a question."""
+    return f"bladewatch questions answer {question.id} yes --plate NUMBER, or no"
+
+
+def _small(text: str) -> str:
+    return text[0].lower() + text[1:]
 
 
 def _since(a: Assessment, now_us: int) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import tzinfo
+from datetime import date, tzinfo
 from typing import Final
 
 from bladewatch.units import area_text, round_to
@@ -11,6 +11,11 @@ from models.forecast import Quantity
 
 _DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def time_text(us: int | None, zone: tzinfo) -> str | None:
+    """RFC 3339 in the site's zone, or None."""
+    return None if us is None else to_datetime(us, zone).isoformat()
 
 
 def clock_text(us: int, zone: tzinfo) -> str:
@@ -32,6 +37,15 @@ def day_text(us: int, zone: tzinfo) -> str:
     """
     moment = to_datetime(us, zone)
     return f"{_DAYS[moment.weekday()]} {moment.day} {_MONTHS[moment.month - 1]} {moment:%H:%M}"
+
+
+def date_text(day: date) -> str:
+    """A day in words of our own.
+
+    >>> date_text(date(2026, 3, 12))
+    'Thu 12 Mar'
+    """
+    return f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
 
 
 def near_text(us: int, now_us: int, zone: tzinfo) -> str:

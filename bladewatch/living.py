@@ -7,7 +7,7 @@ import signal
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from bladewatch.config.tables import Mqtt
 from bladewatch.errors import UnreachableError, UsageError
@@ -15,6 +15,9 @@ from bladewatch.pipeline import ingest, issue
 from bladewatch.service import Service
 from collectors.facts import Batch
 from collectors.mqtt import Broker, Subscriber
+
+if TYPE_CHECKING:
+    from bladewatch.assess.moment import Moment
 
 REVIEW_EVERY_S: Final = 20.0
 SILENT_REVIEW_S: Final = 60.0
@@ -54,6 +57,7 @@ class Collector:
         self._translator = service.translator()
         self._stopping = False
         self._fresh = False
+        self._moment: Moment | None = None
         self._reviewed = -SILENT_REVIEW_S
         self._next_tidy = 0.0 if upkeep else float("inf")
         self.stored = 0
@@ -114,7 +118,9 @@ class Collector:
         service = self._service
         for _ in service.bring_up_to_date(open_only=True):
             pass
-        review = service.review()
+        with service.store.snapshot():
+            self._moment = service.moment(past=self._moment)
+            review = self._moment.review()
         alerts = judge(review.assessments, review.at_us, service.zone)
         for alert in issue(review.at_us, review.assessments, alerts, service.store, service.zone):
             self._say(f"alert {alert.level}: {alert.text}")

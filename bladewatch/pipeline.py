@@ -17,7 +17,7 @@ from bladewatch.contact import hour_of
 from bladewatch.ledger.events import Event
 from bladewatch.ledger.rows import TOPIC, refused_text
 from bladewatch.stores.protocols import Conflict, Issued, Outcome, Store
-from collectors.facts import Batch, Rejected, Sample, Stroke, content_of
+from collectors.facts import Batch, Fact, Rejected, Sample, Stroke, content_of
 from collectors.instants import text_of
 from collectors.signals import CATALOGUE, POWER_SIGNALS
 from collectors.topics import topic_of
@@ -86,6 +86,15 @@ def issue(
 def _conflict(conflict: Conflict, site: str, origin: dict[int, str]) -> Rejected:
     """The fact that went, as the message that would tell it."""
     fact = conflict.gone
+    topic, body = message_of(fact, site)
+    which = "the one known earlier came later and took its place" if conflict.had_stood else "another is known earlier"
+    reason = f"conflict: the same fact was told with other content; {which}"
+    source = origin.get(id(fact), "store" if conflict.had_stood else "broker")
+    return Rejected(source, topic, _json(body), reason, fact.known_us)
+
+
+def message_of(fact: Fact, site: str) -> tuple[str, dict[str, object]]:
+    """Topic and payload of the message that would tell a fact."""
     content = content_of(fact)
     body: dict[str, object] = {"ts": text_of(fact.ts_us), "spindle": fact.spindle}
     if isinstance(fact, Sample):
@@ -107,10 +116,7 @@ def _conflict(conflict: Conflict, site: str, origin: dict[int, str]) -> Rejected
             "Waveform": ("vibration", ("point",)),
         }[type(fact).__name__]
         body |= {name: getattr(fact, name) for name in extra} | content
-    which = "the one known earlier came later and took its place" if conflict.had_stood else "another is known earlier"
-    reason = f"conflict: the same fact was told with other content; {which}"
-    source = origin.get(id(fact), "store" if conflict.had_stood else "broker")
-    return Rejected(source, topic_of(site, fact.saw, kind), _json(body), reason, fact.known_us)
+    return topic_of(site, fact.saw, kind), body
 
 
 def _event_conflict(kept: Event, gone: Event, origin: dict[str, str]) -> Rejected:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import TYPE_CHECKING, Any, Final, Self
 
 import msgspec
 
@@ -18,7 +18,11 @@ from bladewatch.errors import UsageError
 from bladewatch.ledger import rows as ledger_rows
 from bladewatch.ledger.events import Event, event_of, site_instant
 from bladewatch.pipeline import enter, ingest
-from bladewatch.stores.protocols import RejectedRow, Store
+from bladewatch.stores.protocols import RejectedRow, Spot, Store
+
+if TYPE_CHECKING:
+    from bladewatch.assess.moment import Moment
+    from bladewatch.assess.question import Question
 from collectors.facts import Batch, Fact, Stroke
 from collectors.fields import Site
 from collectors.logfile import LogFile, Row, Unreadable, broken_file_errors, decode_cells, open_log, rows
@@ -104,7 +108,7 @@ class Service:
         for row in config.saws.all_rows():
             saws[row.id] = saws.get(row.id, frozenset()) | frozenset(row.spindles)
         sentinels = SENTINELS if config.sentinels is None else config.sentinels
-        site = Site(config.site.name, saws, config.saw_aliases(), config.plausible, sentinels)
+        site = Site(config.site.name, saws, config.alias_spans(), config.plausible, sentinels)
         return Translator(site, [row.rule() for row in config.maps])
 
     # Answers
@@ -124,12 +128,7 @@ class Service:
 
         with self.store.snapshot():
             moment = Moment(self.config, self.store, at_us)
-            spots = list(moment.spots())
-            spot = (self.config.saw_aliases().get(saw, saw), spindle)
-            if spot not in spots:
-                names = ", ".join(name if number == "1" else f"{name} --spindle {number}" for name, number in spots)
-                raise UsageError(f"saw: found {saw!r} spindle {spindle!r}, expected one of {names}")
-            return reckon(self.config, moment, spot)
+            return reckon(self.config, moment, self.spot(saw, spindle, at_us))
 
     def ended_cycles(self, at_us: int | None = None) -> list[Any]:
         """The grind cycles that had ended, as ``EndedCycle``."""
@@ -185,6 +184,8 @@ class Service:
                 self.store.books.note_file(log.source.partition(":")[2], path.name)
             if log.kind == "ledger":
                 return self._import_ledger(log)
+            if log.kind == "answers":
+                return self._import_answers(log)
             return self._import_log(log, progress)
         except Unreadable as error:
             return FileReport(str(path), "unreadable", error=str(error))
@@ -232,6 +233,23 @@ class Service:
             self.store.books.reject(refused)
         return FileReport(str(log.path), "ledger", done.taken, done.repeated, len(refused) + done.rejected)
 
+    def _import_answers(self, log: LogFile) -> FileReport:
+        from bladewatch.exporting import read_answers
+
+        taken = repeated = 0
+        try:
+            answers = read_answers(log.path)
+        except ValueError as error:
+            return FileReport(str(log.path), "unreadable", error=f"{log.path}: {error}")
+        with self.store.transaction():
+            known = set(self.store.books.answers(2**62))
+            for answer in answers:
+                repeated += answer in known
+                if answer not in known:
+                    self.store.books.answer(answer)
+                    taken += 1
+        return FileReport(str(log.path), "answers", taken, repeated, 0)
+
     def preview(self, path: Path, zone: tzinfo | None = None, decimal: str | None = None) -> Iterable[Row]:
         """What an import would take and refuse, row by row; nothing is stored."""
         log = open_log(path, zone, decimal)
@@ -257,6 +275,70 @@ class Service:
         if done.rejected:
             raise UsageError(f"event not written: id {event.id} stands for another event; see 'bladewatch rejects'")
         return event
+
+    def moment(self, at_us: int | None = None, past: Moment | None = None) -> Moment:
+        """All that is known at a moment; to be used within a snapshot or transaction of the store.
+
+        ``past``, an earlier moment of this shop, hands on its ledger: only rows that are new are folded.
+        """
+        from bladewatch.assess.moment import Moment
+
+        return Moment(self.config, self.store, self.clock() if at_us is None else at_us, past=past)
+
+    def spot(self, saw: str, spindle: str, at_us: int) -> Spot:
+        """A spindle by its saw's id or alias. Raises ``UsageError`` on one that the configuration lacks."""
+        found = self.config.saw_of(saw, at_us)
+        row = self.config.saws.ever(found, at_us)
+        if row is None:
+            raise UsageError(f"saw: found {saw!r}, expected one of {', '.join(self.config.saws)}")
+        if spindle not in row.spindles:
+            raise UsageError(f"spindle: found {spindle!r}, saw {found} has {', '.join(row.spindles)}")
+        return found, spindle
+
+    def write(self, events: Sequence[Event]) -> None:
+        """Write ledger events. Raises ``UsageError`` where an id stands for another event."""
+        if enter(list(events), self.store).rejected:
+            raise UsageError("not written: its rows stand already with other content; see 'bladewatch rejects'")
+
+    # Questions
+
+    def questions(self, at_us: int | None = None) -> list[Question]:
+        """What only a person can settle, as it was known at a moment: open and settled, the oldest first."""
+        from bladewatch.assess.moment import Moment
+
+        with self.store.snapshot():
+            return Moment(self.config, self.store, self.clock() if at_us is None else at_us).questions()
+
+    def answer(
+        self,
+        question_id: str,
+        word: str,
+        plate: str | None = None,
+        at_us: int | None = None,
+        by: str | None = None,
+        reason: str | None = None,
+    ) -> tuple[Question, list[Event]]:
+        """Settle a question, and write what follows from the answer. Raises ``UsageError`` on an unknown id."""
+        from bladewatch.assess.asking import rows_of_answer
+        from bladewatch.assess.moment import Moment
+        from bladewatch.assess.question import WORDS, as_json
+        from bladewatch.stores.protocols import Answer
+
+        if word not in WORDS:
+            raise UsageError(f"answer: found {word!r}, expected one of {', '.join(WORDS)}")
+        now_us = self.clock()
+        with self.store.transaction():
+            moment = Moment(self.config, self.store, now_us)
+            asked = {question.id: question for question in moment.questions()}
+            question = asked.get(question_id)
+            if question is None:
+                raise UsageError(f"no question has the id {question_id!r}; see 'bladewatch questions'")
+            events = rows_of_answer(moment.known(), question, word, plate, at_us, by, reason)
+            told = msgspec.json.encode(as_json(question, self.zone)).decode()
+            self.store.books.answer(Answer(question_id, now_us, word, plate, at_us, by, told))
+            if enter(events, self.store).rejected:
+                raise UsageError("the rows of this answer stand already; see 'bladewatch rejects'")
+        return question, events
 
     # Rejections
 

@@ -8,16 +8,18 @@ idling is in air.
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
-from typing import Final, NamedTuple, Protocol
+from collections.abc import Collection, Iterable, Iterator
+from statistics import median
+from typing import Final, NamedTuple
 
-from bladewatch.config.tables import BladeType, Config
-from bladewatch.contact import POWER_SIGNALS, gross_kj, hour_of, mean_kw, start_of
+from bladewatch.config.tables import BladeType, Config, Part
+from bladewatch.contact import gross_kj, hour_of, mean_kw
 from bladewatch.counter import Step, step
+from bladewatch.power import IdlePower, PowerInside, Source, Spot
 from collectors.facts import Stroke
-from collectors.instants import HOUR_US, SECOND_US
+from collectors.instants import HOUR_US, MINUTE_US
 from models.cutting import feed_per_tooth_mm
 from models.cycle import Cut
 from models.energy import specific_energy_n_mm2
@@ -26,82 +28,21 @@ from models.sections import mitred
 UNKNOWN: Final = "unknown"
 AIR_RATIO: Final = 1.1
 """Mean power up to this much of idle: no metal was cut."""
-IDLE_HOURS: Final = 7 * 24
-IDLE_READINGS: Final = 3
 MEAN_OVER: Final = 500
-
-
-Spot = tuple[str, str]
-"""Saw and spindle."""
-
-
-class IdleHour(Protocol):
-    """Power readings outside strokes over an hour."""
-
-    @property
-    def hour(self) -> int:
-        """The hour."""
-        ...
-
-    @property
-    def n(self) -> int:
-        """How many readings."""
-        ...
-
-    @property
-    def total(self) -> int:
-        """Their sum in millionths of the unit."""
-        ...
-
-    @property
-    def known_us(self) -> int:
-        """The newest instant that this rests on."""
-        ...
-
-
-class TimedValue(Protocol):
-    """A reading of a signal."""
-
-    @property
-    def ts_us(self) -> int:
-        """When."""
-        ...
-
-    @property
-    def value(self) -> float:
-        """What."""
-        ...
-
-    @property
-    def known_us(self) -> int:
-        """When it became known."""
-        ...
-
-
-class Source(Protocol):
-    """Where strokes and power are read from: as much of a store as this module needs."""
-
-    def strokes(self, spot: Spot, after_us: int, until_us: int, known_us: int) -> Iterator[Stroke]:
-        """Strokes with ``after_us`` < ts ≤ ``until_us``, in order."""
-        ...
-
-    def strokes_before(self, spot: Spot, until_us: int, known_us: int, count: int) -> list[Stroke]:
-        """The last strokes with ts ≤ ``until_us``, in order."""
-        ...
-
-    def idle_hours(self, spot: Spot, signal: str, first: int, last: int, known_us: int) -> Sequence[IdleHour]:
-        """Power outside strokes by hour."""
-        ...
-
-    def readings(
-        self, spot: Spot, signal: str, point: str, after_us: int, until_us: int, known_us: int
-    ) -> Sequence[TimedValue]:
-        """Raw readings with ``after_us`` < ts ≤ ``until_us``."""
-        ...
+RESUME_US: Final = 30 * MINUTE_US
+"""A stroke of the same part this soon after an aborted one may go on with it."""
+WHOLE: Final = 0.95
+"""From this share of the section on a stroke after an aborted one is a new cut, not the rest of it."""
+LEAST_WHOLE: Final = 10
+MOST_BARS: Final = 50
 
 
 class Counted(NamedTuple):
-    """A counted stroke. ``stroke`` is its message, None where only the counter tells it."""
+    """A counted stroke. ``stroke`` is its message, None where only the counter tells it.
+
+    ``share`` is how much of the section was cut, below 1 for an aborted stroke and for the one that ends it; ``bars``
+    is how many bars the energy tells, where nothing else does.
+    """
 
     ts_us: int
     contact: bool
@@ -110,12 +51,21 @@ class Counted(NamedTuple):
     area_cmm2: int
     guessed: bool
     stroke: Stroke | None
+    share: float = 1.0
+    bars: int | None = None
 
 
 class SpotWork:
-    """The strokes of one spindle, as they were known at ``known_us``."""
+    """The strokes of one spindle, as they were known at ``known_us``.
 
-    def __init__(self, config: Config, signals: Source, spot: Spot, known_us: int) -> None:
+    ``accepted`` are instants of counter values that look set by hand, and of which a person said that they were not:
+    the strokes up to them were made.
+    """
+
+    def __init__(
+        self, config: Config, signals: Source, spot: Spot, known_us: int, accepted: Collection[int] = ()
+    ) -> None:
+        self._accepted = accepted
         self.config = config
         self.spot = spot
         self.known_us = known_us
@@ -123,8 +73,9 @@ class SpotWork:
         self.newest = 0
         self._signals = signals
         self._recent: deque[int | None] | None = None
-        self._idle = _IdlePower(config, signals, spot, known_us)
-        self._power = _PowerInside(signals, spot, known_us)
+        self._idle = IdlePower(config, signals, spot, known_us)
+        self._power = PowerInside(signals, spot, known_us)
+        self._usual: dict[tuple[int, str], float | None] = {}
         self._described: dict[tuple[object, ...], tuple[str, int | None]] = {}
         self._changes = sorted({*config.parts.changes(), *config.alloys.changes()})
 
@@ -157,6 +108,8 @@ class SpotWork:
     def _made(self, before: Stroke | None, stroke: Stroke, after_us: int, until_us: int) -> Iterator[Counted]:
         """The strokes that a message counts: those made unseen since the one before, then its own."""
         made = _step(before, stroke)
+        if made.kind == "edited" and before is not None and stroke.ts_us in self._accepted:
+            made = Step("gap", max(stroke.stroke - before.stroke, 1))
         if made.kind == "edited":
             self.edited.append(stroke.ts_us)
         self.newest = max(self.newest, stroke.known_us, stroke.ts_us, self._idle.newest(stroke.ts_us))
@@ -165,17 +118,104 @@ class SpotWork:
                 if after_us < filled.ts_us <= until_us:
                     yield filled
         if made.strokes and after_us < stroke.ts_us <= until_us:
-            yield self._told(stroke)
+            yield self._told(before, stroke)
         self._remember(stroke)
 
-    def _told(self, stroke: Stroke) -> Counted:
+    def _told(self, before: Stroke | None, stroke: Stroke) -> Counted:
         if self._in_air(stroke):
             return Counted(stroke.ts_us, False, stroke.part, UNKNOWN, 0, False, stroke)
         alloy, area = self._describe(stroke)
-        guessed = area is None
+        guessed, share, bars = area is None, 1.0, None
         if area is None:
             area = self._mean_area(stroke.ts_us, stroke.stroke)
-        return Counted(stroke.ts_us, True, stroke.part, alloy, area, guessed, stroke)
+        elif stroke.area_cmm2 is None:
+            row = self._varying(stroke)
+            if row is not None:
+                single = area / (row.bars or 1)
+                bars = self._bars_by_energy(stroke, alloy, single)
+                area = area if bars is None else round(single * bars)
+            told = self._share_cut(before, stroke)
+            share, guessed = told if told is not None else (1.0, stroke.kind == "aborted")
+        return Counted(stroke.ts_us, True, stroke.part, alloy, round(area * share), guessed, stroke, share, bars)
+
+    def _share_cut(self, before: Stroke | None, stroke: Stroke) -> tuple[float, bool] | None:
+        """How much of the section an aborted stroke cut, or the one that goes on after it; None where it is whole.
+
+        By the way that the blade fed through metal, else by net energy beside that of whole strokes of the part. Where
+        neither is known an aborted stroke counts as whole, and as a guess.
+        """
+        aborted = stroke.kind == "aborted"
+        resumed = (
+            not aborted
+            and before is not None
+            and before.kind == "aborted"
+            and before.part == stroke.part is not None
+            and stroke.ts_us - before.ts_us <= RESUME_US
+        )
+        if not (aborted or resumed):
+            return None
+        share = self._share_by_travel(stroke)
+        if share is None:
+            share = self._share_by_energy(stroke)
+        if share is None or (resumed and share >= WHOLE):
+            return None
+        return share, False
+
+    def _share_by_travel(self, stroke: Stroke) -> float | None:
+        feed, height_mm = self._feed(stroke), self._height(stroke)
+        if feed is None or height_mm is None or not stroke.duration_s:
+            return None
+        return min(feed * stroke.duration_s / height_mm, 1.0)
+
+    def _share_by_energy(self, stroke: Stroke) -> float | None:
+        net = self._net_kj(stroke)
+        if net is None:
+            return None
+        rows = self._signals.strokes_before(self.spot, stroke.ts_us - 1, self.known_us, MEAN_OVER)
+        self.newest = max(self.newest, *(row.known_us for row in rows), 0)
+        whole = [self._net_kj(row) for row in rows if row.part == stroke.part and row.kind not in ("aborted", "air")]
+        usual = [energy for energy in whole if energy is not None and energy > 0]
+        return min(max(net / median(usual), 0.0), 1.0) if len(usual) >= LEAST_WHOLE else None
+
+    def _varying(self, stroke: Stroke) -> Part | None:
+        """The part of a stroke, where it is sawn in bundles that nobody counts and the message tells no bars."""
+        if stroke.bars is not None or stroke.part is None or stroke.kind == "aborted":
+            return None
+        row = self.config.parts.at(stroke.part, stroke.ts_us)
+        return row if row is not None and row.bars_vary else None
+
+    def _bars_by_energy(self, stroke: Stroke, alloy: str, area_cmm2: float) -> int | None:
+        """How many bars of an area a stroke cut, by its net energy; None where that cannot be told.
+
+        It is held against the energy an area of the alloy's other strokes, over the 500 before the hour.
+        """
+        net, usual = self._net_kj(stroke), self._usual_energy(hour_of(stroke.ts_us), alloy)
+        if net is None or usual is None:
+            return None
+        return min(max(round(net / (usual * area_cmm2)), 1), MOST_BARS)
+
+    def _usual_energy(self, hour: int, alloy: str) -> float | None:
+        """Median net energy an area of an alloy, over strokes that tell their area or bars [kJ per 0.01 mm²]."""
+        key = (hour, alloy)
+        if key not in self._usual:
+            rows = self._signals.strokes_before(self.spot, hour * HOUR_US - 1, self.known_us, MEAN_OVER)
+            self.newest = max(self.newest, *(row.known_us for row in rows), 0)
+            found = []
+            for row in rows:
+                metal, area = self._describe(row)
+                part = None if row.part is None else self.config.parts.at(row.part, row.ts_us)
+                counted = row.area_cmm2 is not None or row.bars is not None or part is None or not part.bars_vary
+                net = self._net_kj(row) if metal == alloy and area and counted else None
+                if net is not None and area and net > 0:
+                    found.append(net / area)
+            self._usual[key] = median(found) if len(found) >= LEAST_WHOLE else None
+        return self._usual[key]
+
+    def _height(self, stroke: Stroke) -> float | None:
+        if stroke.height_mm is not None or stroke.part is None:
+            return stroke.height_mm
+        row = self.config.parts.at(stroke.part, stroke.ts_us)
+        return row.height_mm if row is not None else None
 
     def _filled(self, before: Stroke, stroke: Stroke, strokes: int) -> Iterator[Counted]:
         span = stroke.ts_us - before.ts_us
@@ -228,14 +268,16 @@ class SpotWork:
             return Cut(counted.ts_us, False, counted.contact, counted.alloy, counted.area_cmm2, counted.guessed)
         feed = self._feed(stroke)
         specific = feed_tooth = None
-        if counted.contact and feed is not None and not counted.guessed and counted.area_cmm2 > 0:
+        whole = counted.share == 1 and counted.bars is None and stroke.kind not in ("aborted", "test")
+        if counted.contact and feed is not None and whole and not counted.guessed and counted.area_cmm2 > 0:
             feed_tooth = self._feed_tooth(stroke, feed, blade)
             net_kj = self._net_kj(stroke) if feed_tooth is not None else None
             if net_kj is not None:
                 specific = specific_energy_n_mm2(net_kj, counted.area_cmm2 / 100, kerf_mm or 4.0)
         return Cut(
             counted.ts_us, True, counted.contact, counted.alloy, counted.area_cmm2, counted.guessed,
-            feed is not None, specific, feed_tooth,
+            feed is not None, specific, feed_tooth, stroke.part, stroke.lot, stroke.known_us,
+            feed, stroke.duration_s, counted.bars is not None,
         )  # fmt: skip
 
     def _feed(self, stroke: Stroke) -> float | None:
@@ -244,10 +286,7 @@ class SpotWork:
         if feed is None or feed <= 0:
             return None
         share = (stroke.feed_override_pct or 100.0) / 100
-        height_mm = stroke.height_mm
-        if height_mm is None and stroke.part is not None:
-            row = self.config.parts.at(stroke.part, stroke.ts_us)
-            height_mm = row.height_mm if row is not None else None
+        height_mm = self._height(stroke)
         if share == 1 or height_mm is None or not stroke.duration_s:
             return feed
         by_time = height_mm / stroke.duration_s
@@ -299,7 +338,7 @@ def describe(
     """Alloy and area [hundredths of mm²] of a stroke: as sent, else by the part table in force then."""
     row = config.parts.at(part, ts_us) if part is not None else None
     name = alloy or (row.alloy if row is not None else None)
-    metal = UNKNOWN if name is None else config.alloy_of(name)
+    metal = UNKNOWN if name is None else config.alloy_of(name, ts_us)
     if area_cmm2 is not None or row is None or row.area_mm2 is None:
         return metal, area_cmm2
     area_mm2 = row.area_mm2 * (bars / (row.bars or 1) if bars is not None else 1.0)
@@ -307,93 +346,3 @@ def describe(
     if turn is not None and -90 < turn < 90:
         area_mm2 = mitred(area_mm2, turn)
     return metal, round(area_mm2 * 100)
-
-
-class _IdlePower:
-    """Idle power by hour: the newest whole hour before with three readings outside strokes, within a week."""
-
-    def __init__(self, config: Config, signals: Source, spot: Spot, known_us: int) -> None:
-        self._config = config
-        self._signals = signals
-        self._spot = spot
-        self._known_us = known_us
-        self._span: tuple[int, int] | None = None
-        self._hours: dict[str, tuple[list[int], list[float]]] = {}
-        self._found: dict[int, float | None] = {}
-        self._waiting: deque[tuple[int, int]] = deque()
-        self._passed = 0
-
-    def newest(self, ts_us: int) -> int:
-        """The newest instant that idle power before ``ts_us`` may rest on."""
-        self.at(ts_us)
-        hour = hour_of(ts_us)
-        while self._waiting and self._waiting[0][0] < hour:
-            self._passed = max(self._passed, self._waiting.popleft()[1])
-        return self._passed
-
-    def at(self, ts_us: int) -> float | None:
-        hour = hour_of(ts_us)
-        if hour not in self._found:
-            self._found[hour] = self._look_up(hour)
-        return self._found[hour]
-
-    def _look_up(self, hour: int) -> float | None:
-        self._load(hour)
-        for signal in POWER_SIGNALS:
-            hours, means = self._hours[signal]
-            place = bisect_left(hours, hour) - 1
-            if place < 0 or hours[place] < hour - IDLE_HOURS:
-                continue
-            if signal == "power_kw":
-                return means[place]
-            saw = self._config.saws.ever(self._spot[0], hours[place] * HOUR_US)
-            if saw is not None and saw.load_base_kw is not None:
-                return means[place] / 100 * saw.load_base_kw
-        return None
-
-    def _load(self, hour: int) -> None:
-        """Bring the hours around ``hour`` into memory: a month at a time."""
-        if self._span is not None and self._span[0] <= hour - IDLE_HOURS and hour <= self._span[1]:
-            return
-        first, last = hour - IDLE_HOURS, min(hour + 30 * 24, hour_of(self._known_us))
-        self._span = (first, max(last, hour))
-        known: list[tuple[int, int]] = []
-        for signal in POWER_SIGNALS:
-            rows = self._signals.idle_hours(self._spot, signal, first, last - 1, self._known_us)
-            known.extend((row.hour, row.known_us) for row in rows)
-            good = [row for row in rows if row.n >= IDLE_READINGS]
-            self._hours[signal] = ([row.hour for row in good], [row.total / row.n / 1e6 for row in good])
-        self._waiting = deque(sorted(known))
-
-
-class _PowerInside:
-    """Mean power in a stroke by the readings inside it, for strokes whose message carries no energy."""
-
-    MIN_READINGS = 3
-
-    def __init__(self, signals: Source, spot: Spot, known_us: int) -> None:
-        self._signals = signals
-        self._spot = spot
-        self._known_us = known_us
-        self._hour: int | None = None
-        self._instants: list[int] = []
-        self._values: list[float] = []
-        self.newest = 0
-
-    def mean_kw(self, stroke: Stroke) -> float | None:
-        if stroke.duration_s is None or stroke.ts_us > self._known_us:
-            return None
-        hour = hour_of(stroke.ts_us)
-        if hour != self._hour:
-            self._hour = hour
-            until = min((hour + 1) * HOUR_US - 1, self._known_us)
-            after = hour * HOUR_US - 600 * SECOND_US
-            readings = self._signals.readings(self._spot, "power_kw", "", after, until, self._known_us)
-            self._instants = [reading.ts_us for reading in readings]
-            self._values = [reading.value for reading in readings]
-            self.newest = max((reading.known_us for reading in readings), default=0)
-        start = bisect_left(self._instants, start_of(stroke, None))
-        end = bisect_right(self._instants, stroke.ts_us)
-        if end - start < self.MIN_READINGS:
-            return None
-        return sum(self._values[start:end]) / (end - start)

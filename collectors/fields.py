@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -37,21 +37,27 @@ def shown(value: object) -> str:
 class Site:
     """What a receiver must know of the shop: its name, its saws, and what its sensors can plausibly read.
 
-    ``saws`` maps a saw to its spindles; ``aliases`` maps other names of a saw to its id.
+    ``saws`` maps a saw to its spindles; ``aliases`` maps another name to the saws that bore it, each from an instant
+    up to another [µs].
     """
 
     name: str
     saws: Mapping[str, frozenset[str]]
-    aliases: Mapping[str, str] = field(default_factory=dict)
+    aliases: Mapping[str, Sequence[tuple[int, int, str]]] = field(default_factory=dict)
     plausible: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     sentinels: frozenset[float] = SENTINELS
 
-    def saw(self, name: str) -> str:
-        """The id of a saw by id or alias. Raises ``Misfit``."""
-        saw = self.aliases.get(name, name)
-        if saw not in self.saws:
-            raise Misfit(f"unknown-saw: {shown(name)} is not in the configuration, which has {', '.join(self.saws)}")
-        return saw
+    def saw(self, name: str, us: int | None = None) -> str:
+        """The id of a saw by id or by its alias at an instant; without one, by any it ever had. Raises ``Misfit``."""
+        if name in self.saws:
+            return name
+        spans = self.aliases.get(name, ())
+        for since_us, until_us, saw in spans:
+            if us is None or since_us <= us < until_us:
+                return saw
+        if spans:
+            raise Misfit(f"unknown-saw: {shown(name)} was no saw's name then; look at aliases and valid_from")
+        raise Misfit(f"unknown-saw: {shown(name)} is not in the configuration, which has {', '.join(self.saws)}")
 
     def range_of(self, name: str) -> tuple[float, float]:
         """The plausible range of a signal or stroke field."""

@@ -32,6 +32,7 @@ from collectors.payloads import Message, rejection
 from collectors.signals import CATALOGUE, to_stored_unit
 
 LEDGER_COLUMNS: Final = frozenset({"at", "event"})
+ANSWER_COLUMNS: Final = frozenset({"question", "word", "entered"})
 LONG_COLUMNS: Final = frozenset({"ts", "saw", "signal", "value"})
 WIDE_COLUMNS: Final = frozenset({"ts", "saw", "stroke"})
 
@@ -76,7 +77,7 @@ class LogFile:
 
 
 def open_log(path: Path, zone: tzinfo | None = None, decimal: str | None = None) -> LogFile:
-    """Look into a file and tell its kind: ``jsonl``, ``csv-long``, ``csv-wide`` or ``ledger``.
+    """Look into a file and tell its kind: ``jsonl``, ``csv-long``, ``csv-wide``, ``ledger`` or ``answers``.
 
     Raises ``Unreadable`` with file, finding and cure.
     """
@@ -121,6 +122,8 @@ def _kind_of(path: Path, heads: list[str]) -> str:
     columns = {name.strip().strip('"').lower() for name in re.split(r"[,;\t]", head)}
     if columns >= LEDGER_COLUMNS:
         return "ledger"
+    if columns >= ANSWER_COLUMNS:
+        return "answers"
     if columns >= LONG_COLUMNS:
         return "csv-long"
     if columns >= WIDE_COLUMNS:
@@ -316,10 +319,7 @@ def _place(row: dict[str, str], translator: Translator, table: _Table) -> tuple[
     missing = [name for name in ("ts", "saw") if name not in row]
     if missing:
         raise Misfit(f"missing-field: {', '.join(missing)}")
-    saw = translator.site.saw(row["saw"])
-    spindle = row.get("spindle", DEFAULT_SPINDLE)
-    if spindle not in translator.site.saws[saw]:
-        raise Misfit(f"unknown-spindle: {spindle!r} of saw {saw}")
+    translator.site.saw(row["saw"])
     text = row["ts"]
     if re.fullmatch(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d", text):
         text += ":00"
@@ -331,6 +331,9 @@ def _place(row: dict[str, str], translator: Translator, table: _Table) -> tuple[
         raise Misfit(f"bad-time: ts: {error}{cure}") from error
     if ts_us < YEAR_2000_US:
         raise Misfit(f"clock-past: ts: found {text!r}, before the year 2000")
+    saw, spindle = translator.site.saw(row["saw"], ts_us), row.get("spindle", DEFAULT_SPINDLE)
+    if spindle not in translator.site.saws[saw]:
+        raise Misfit(f"unknown-spindle: {spindle!r} of saw {saw}")
     return saw, spindle, ts_us
 
 

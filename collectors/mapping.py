@@ -92,7 +92,7 @@ class Translator:
 
 def _decode_mapped(rule: Rule, named: str, message: Message, site: Site) -> tuple[list[Fact], list[Rejected]]:
     try:
-        saw, items, _ = objects_of(message, named, site)
+        items, _ = objects_of(message, named, site)
     except Misfit as misfit:
         return [], [rejection(message, str(misfit))]
     facts: list[Fact] = []
@@ -103,7 +103,7 @@ def _decode_mapped(rule: Rule, named: str, message: Message, site: Site) -> tupl
         except Misfit as misfit:
             reasons.append(str(misfit))
             continue
-        taken, refused = decode_object(ours, rule.kind, saw, message, site)
+        taken, refused = decode_object(ours, rule.kind, named, message, site)
         facts.extend(taken)
         reasons.extend(refused)
     return facts, [rejection(message, "; ".join(reasons))] if reasons else []

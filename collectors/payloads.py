@@ -65,13 +65,13 @@ def decode(message: Message, site: Site, numbers: Sequences | None = None) -> tu
     if topic.site != site.name:
         return [], [rejection(message, f"unknown-site: {topic.site!r}, this shop is {site.name!r}")]
     try:
-        saw, items, in_array = objects_of(message, topic.saw, site)
+        items, in_array = objects_of(message, topic.saw, site)
     except Misfit as misfit:
         return [], [rejection(message, str(misfit))]
     facts: list[Fact] = []
     rejected: list[Rejected] = []
     for item in items:
-        taken, reasons = decode_object(item, topic.kind, saw, message, site)
+        taken, reasons = decode_object(item, topic.kind, topic.saw, message, site)
         facts.extend(taken)
         if numbers is not None and isinstance(item, dict) and type(item.get("seq")) is int:
             numbers.observe(message.topic, item["seq"], message.received_us or 0)
@@ -81,21 +81,21 @@ def decode(message: Message, site: Site, numbers: Sequences | None = None) -> tu
     return facts, rejected
 
 
-def objects_of(message: Message, named: str, site: Site) -> tuple[str, list[Any], bool]:
-    """The saw of a message, the values of its payload, and whether they stood in an array. Raises ``Misfit``."""
+def objects_of(message: Message, named: str, site: Site) -> tuple[list[Any], bool]:
+    """The values of a message's payload, and whether they stood in an array. Raises ``Misfit``, also on the saw."""
     if len(message.payload) > MAX_PAYLOAD_BYTES:
         raise Misfit(f"too-large: {len(message.payload)} bytes, expected at most {MAX_PAYLOAD_BYTES}")
-    saw = site.saw(named)
+    site.saw(named)
     content = _parse_json(message.payload)
-    return (saw, content, True) if isinstance(content, list) else (saw, [content], False)
+    return (content, True) if isinstance(content, list) else ([content], False)
 
 
-def decode_object(item: Any, kind: str, saw: str, message: Message, site: Site) -> tuple[list[Fact], Reasons]:
+def decode_object(item: Any, kind: str, named: str, message: Message, site: Site) -> tuple[list[Fact], Reasons]:
     """One object of a payload. Facts and reasons may both be there: then only a part was refused."""
     if not isinstance(item, dict):
         return [], [f"not-an-object: found {fields.shown(item)}, expected a JSON object"]
     try:
-        origin = _origin(item, saw, message, site)
+        origin = _origin(item, named, message, site)
     except Misfit as misfit:
         return [], [str(misfit)]
     return _KINDS[kind](item, origin, site)
@@ -127,16 +127,9 @@ def _dump(item: Any) -> bytes:
     return json.dumps(item, separators=(",", ":")).encode()
 
 
-def _origin(item: dict[str, Any], saw: str, message: Message, site: Site) -> _Origin:
-    spindle = item.get("spindle")
-    if spindle is None:
-        spindle = DEFAULT_SPINDLE
-    if not isinstance(spindle, str):
-        raise Misfit(f"wrong-type: spindle: found {fields.shown(spindle)}, expected text")
-    if spindle not in site.saws[saw]:
-        known = ", ".join(sorted(site.saws[saw]))
-        raise Misfit(f"unknown-spindle: {fields.shown(spindle)} of saw {saw}, the configuration has {known}")
+def _origin(item: dict[str, Any], named: str, message: Message, site: Site) -> _Origin:
     if message.ts_from_receipt and message.received_us is not None:
+        saw, spindle = _spot(item, named, message.received_us, site)
         return _Origin(saw, spindle, message.received_us, message.received_us, from_receipt=True)
     if item.get("ts") is None:
         raise Misfit("missing-field: ts, expected RFC 3339 text or epoch milliseconds")
@@ -149,7 +142,21 @@ def _origin(item: dict[str, Any], saw: str, message: Message, site: Site) -> _Or
         raise Misfit(f"clock-past: ts is {_when(ts_us)}, before the year 2000: is the sender's clock set?")
     if ts_us > received_us + DAY_US:
         raise Misfit(f"clock-ahead: ts is {_when(ts_us)}, more than a day after it was received")
+    saw, spindle = _spot(item, named, ts_us, site)
     return _Origin(saw, spindle, ts_us, received_us, from_receipt=False)
+
+
+def _spot(item: dict[str, Any], named: str, ts_us: int, site: Site) -> tuple[str, str]:
+    """Saw and spindle of an object, by the names in force when it happened."""
+    saw, spindle = site.saw(named, ts_us), item.get("spindle")
+    if spindle is None:
+        spindle = DEFAULT_SPINDLE
+    if not isinstance(spindle, str):
+        raise Misfit(f"wrong-type: spindle: found {fields.shown(spindle)}, expected text")
+    if spindle not in site.saws[saw]:
+        known = ", ".join(sorted(site.saws[saw]))
+        raise Misfit(f"unknown-spindle: {fields.shown(spindle)} of saw {saw}, the configuration has {known}")
+    return saw, spindle
 
 
 def _when(us: int) -> str:

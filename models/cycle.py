@@ -6,9 +6,12 @@ Feeding the strokes one by one, or a stored state and the strokes after it, give
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import log
 from typing import Any, Final, NamedTuple
 
-from models.energy import EdgeIndex
+from models.energy import EdgeIndex, metal_term
+from models.steps import STOP_US, StepWatch
+from models.unitstep import UnitWatch
 
 WARM_UP_US: Final = 15 * 60 * 1_000_000
 """A spindle is warm a quarter of an hour after its first stroke (common practice, no source)."""
@@ -21,7 +24,8 @@ class Cut(NamedTuple):
 
     ``seen`` is false for a stroke known only from the counter, ``contact`` for one in air. ``area_cmm2`` is in
     hundredths of a square millimetre; ``guessed`` marks an area that nothing told. ``specific_n_mm2`` and
-    ``feed_tooth_mm`` are None where energy, idle power or feed are not known.
+    ``feed_tooth_mm`` are None where energy, idle power or feed are not known. ``known_us`` is when its message became
+    known, ``inferred`` marks bars that the energy told.
     """
 
     ts_us: int
@@ -33,6 +37,12 @@ class Cut(NamedTuple):
     feed_known: bool = False
     specific_n_mm2: float | None = None
     feed_tooth_mm: float | None = None
+    part: str | None = None
+    lot: str | None = None
+    known_us: int = 0
+    feed_mm_s: float | None = None
+    duration_s: float | None = None
+    inferred: bool = False
 
 
 @dataclass(slots=True)
@@ -48,9 +58,13 @@ class CycleState:
     feed_known: int = 0
     area_cmm2: dict[str, int] = field(default_factory=dict)
     guessed_cmm2: int = 0
+    inferred: int = 0
     warm_from_us: int | None = None
     last_us: int | None = None
+    seen_us: int | None = None
     index: EdgeIndex = field(default_factory=EdgeIndex)
+    steps: StepWatch = field(default_factory=StepWatch)
+    units: UnitWatch = field(default_factory=UnitWatch)
 
     def update(self, cut: Cut) -> None:
         """Take the next stroke."""
@@ -59,17 +73,35 @@ class CycleState:
         if self.last_us is None or cut.ts_us - self.last_us > COLD_AFTER_US:
             self.warm_from_us = cut.ts_us + WARM_UP_US
         self.last_us = cut.ts_us
+        if cut.seen:
+            if self.seen_us is not None and cut.ts_us - self.seen_us >= STOP_US:
+                self.steps.stop(self.seen_us, cut.ts_us)
+            self.seen_us = cut.ts_us
         if not cut.contact:
             return
         self.cuts += 1
-        self.feed_known += cut.feed_known
+        if cut.feed_mm_s is not None and cut.part is not None:
+            self.units.update(cut.ts_us, cut.known_us, cut.part, cut.feed_mm_s)
+        in_doubt = self.units.doubtful
+        self.feed_known += cut.feed_known and not in_doubt
         self.area_cmm2[cut.alloy] = self.area_cmm2.get(cut.alloy, 0) + cut.area_cmm2
+        self.inferred += cut.inferred
         if cut.guessed:
             self.guessed_cmm2 += cut.area_cmm2
-        if cut.specific_n_mm2 is None or cut.feed_tooth_mm is None:
+        if cut.specific_n_mm2 is None or cut.feed_tooth_mm is None or in_doubt:
             return
         if self.warm_from_us is not None and cut.ts_us >= self.warm_from_us and cut.specific_n_mm2 > 0:
             self.index.update(cut.alloy, cut.specific_n_mm2, cut.feed_tooth_mm, self.total_cmm2)
+            if cut.part is not None:
+                load = log(metal_term(cut.specific_n_mm2, cut.feed_tooth_mm))
+                travel_mm = None
+                if cut.feed_mm_s is not None and cut.duration_s is not None:
+                    travel_mm = cut.feed_mm_s * cut.duration_s
+                self.steps.update(cut.ts_us, cut.known_us, cut.part, cut.alloy, cut.lot, load, travel_mm)
+
+    def remount(self) -> None:
+        """The blade goes on, here or on another saw: its load before tells nothing of steps to come."""
+        self.steps.remount()
 
     @property
     def total_cmm2(self) -> int:
@@ -85,13 +117,18 @@ class CycleState:
             "feed_known": self.feed_known,
             "area_cmm2": dict(self.area_cmm2),
             "guessed_cmm2": self.guessed_cmm2,
+            "inferred": self.inferred,
             "warm_from_us": self.warm_from_us,
             "last_us": self.last_us,
+            "seen_us": self.seen_us,
             "index": self.index.state(),
+            "steps": self.steps.state(),
+            "units": self.units.state(),
         }
 
     @classmethod
     def restore(cls, state: dict[str, Any]) -> CycleState:
         """The cycle as it was."""
-        plain = {name: value for name, value in state.items() if name != "index"}
-        return cls(**plain, index=EdgeIndex.restore(state["index"]))
+        plain = {name: value for name, value in state.items() if name not in ("index", "steps", "units")}
+        index, steps = EdgeIndex.restore(state["index"]), StepWatch.restore(state["steps"])
+        return cls(**plain, index=index, steps=steps, units=UnitWatch.restore(state["units"]))

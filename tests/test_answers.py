@@ -13,6 +13,7 @@ from bladewatch.alerts import as_json as alert_json
 from bladewatch.alerts import judge
 from bladewatch.assess.assessment import as_json
 from bladewatch.assess.cycles import CycleReader
+from bladewatch.assess.question import as_json as question_json
 from bladewatch.assess.recent import recent_work
 from bladewatch.ledger.events import Event
 from bladewatch.pipeline import enter, ingest
@@ -23,11 +24,12 @@ DAY = 24 * 60
 
 
 def answer(shop: Shop, at_us: int) -> bytes:
-    """What ``status --json --at`` prints, as bytes."""
+    """What ``status --json --at`` and ``questions --json --at`` print, as bytes."""
     review = shop.service.review(at_us)
     zone = shop.service.zone
     alerts = [alert_json(alert, zone) for alert in judge(review.assessments, at_us, zone)]
-    return json.dumps([[as_json(a, zone) for a in review.assessments], alerts]).encode()
+    questions = [question_json(question, zone) for question in shop.service.questions(at_us)]
+    return json.dumps([[as_json(a, zone) for a in review.assessments], alerts, questions]).encode()
 
 
 def troubled_facts(seed: int) -> tuple[list[Fact], list[Event]]:
@@ -211,7 +213,7 @@ def test_checkpoints_give_what_reading_from_the_start_gives(make_shop: Callable[
     facts, events = troubled_facts(7)
     shop = load(make_shop(), facts, events)
     service = shop.service
-    from bladewatch.ledger.fold import fold
+    from bladewatch.ledger.book import fold
 
     now_us = minute(15 * DAY)
     fleet = fold(service.store.books.events(now_us, now_us))

@@ -248,6 +248,7 @@ def _wrong_plates(shop: Told) -> int:
 MARKS: dict[str, Callable[[Told], float]] = {
     "override": lambda shop: sum("feed_override_pct" in cut for cut in shop.cuts),
     "galling": lambda shop: fmean(cut["energy_kj"] for cut in shop.cuts),
+    "cleaning": lambda shop: sum(row.get("guard_open", False) for row in shop.of("state")),
     "mist": lambda shop: sum(not row["mist_ok"] for row in shop.of("state") if "mist_ok" in row),
     "lot": lambda shop: sum(cut["lot"].startswith("H-") for cut in shop.cuts),
     "cold": lambda shop: _idle(shop, "S1", "06") / _idle(shop, "S1", "11"),
@@ -271,6 +272,7 @@ MARKS: dict[str, Callable[[Told], float]] = {
     "bundle": lambda shop: sum(cut.get("bars") == 1 for cut in shop.cuts),
     "unit": lambda shop: sum(cut["feed_mm_s"] < 5 for cut in shop.of("cut", "S2")),
     "rescale": lambda shop: _idle(shop, "S2", "11"),
+    "half": lambda shop: sum(not mount.recorded for mount in shop.truth.mounts),
     "unrecorded": lambda shop: sum(not mount.recorded for mount in shop.truth.mounts),
     "late": lambda shop: sum("entered" in row for row in shop.ledger),
     "wrong-plate": _wrong_plates,

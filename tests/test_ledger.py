@@ -14,8 +14,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bladewatch.ledger.book import fold
 from bladewatch.ledger.events import Event, event_of, from_note
-from bladewatch.ledger.fold import Fleet, fold
+from bladewatch.ledger.fleet import Fleet
 from bladewatch.ledger.rows import read, write
 from collectors.facts import BladeNote
 from collectors.logfile import open_log

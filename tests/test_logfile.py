@@ -17,7 +17,7 @@ from collectors.logfile import Unreadable, open_log, rows
 from collectors.mapping import Rule, Translator, check_rule
 from collectors.payloads import Message
 
-SITE = Site("hall", {"S1": frozenset({"1"}), "S2": frozenset({"1", "2"})}, {"Saw 2": "S2"})
+SITE = Site("hall", {"S1": frozenset({"1"}), "S2": frozenset({"1", "2"})}, {"Saw 2": [(-(2**62), 2**62, "S2")]})
 TRANSLATOR = Translator(SITE)
 CUT = {"ts": "2026-03-02T06:00:00Z", "stroke": 12, "area_mm2": 564.25, "energy_kj": 3.5}
 

@@ -327,6 +327,9 @@ def test_every_schema_version_left_a_database_that_opens(tmp_path: Path) -> None
         opened = SqliteStore(path)
         assert len(list(opened.signals.strokes(SPOT, 0, ALWAYS, ALWAYS))) == 3
         assert [event.plate for event in opened.books.events(ALWAYS, ALWAYS)] == ["A"]
+        answers = opened._connection.execute("SELECT asked FROM answer").fetchall()
+        assert answers == []
+        assert opened._version() == SCHEMA_VERSION
         opened.close()
 
 
@@ -344,13 +347,13 @@ def test_a_migration_and_its_record_are_one_transaction(tmp_path: Path, monkeypa
         if len(runs) == 1:
             raise RuntimeError("half way")
 
-    monkeypatch.setitem(migrations.STEPS, 2, step)
-    monkeypatch.setattr(tables, "SCHEMA_VERSION", 2)
+    monkeypatch.setitem(migrations.STEPS, 99, step)
+    monkeypatch.setattr(tables, "SCHEMA_VERSION", 99)
     with pytest.raises(RuntimeError):
         SqliteStore(path)
     for _ in range(2):
         opened = SqliteStore(path)
-        assert opened._version() == 2
+        assert opened._version() == 99
         opened.close()
     assert len(runs) == 2
 
@@ -360,7 +363,7 @@ def test_a_newer_schema_and_a_foreign_file_are_refused_with_the_cure(tmp_path: P
     opened = SqliteStore(tmp_path / "a.db")
     opened.close()
     raw = sqlite3.connect(tmp_path / "a.db")
-    raw.execute("UPDATE meta SET value = '99' WHERE name = 'schema_version'")
+    raw.execute("UPDATE meta SET value = '999' WHERE name = 'schema_version'")
     raw.commit()
     raw.close()
     with pytest.raises(UsageError, match="newer bladewatch"):

@@ -132,3 +132,72 @@ def test_energy_that_no_message_carries_comes_from_the_readings_inside_the_strok
     cut = work.cut(one, blade, 4.0)
     assert cut.specific_n_mm2 == pytest.approx((6.0 - 2.0) * 2.0 * 1e6 / (1000 * 4.0))
     assert cut.feed_tooth_mm == pytest.approx(40.0 / (2800 / 60 * 96))
+
+
+def test_an_aborted_cut_and_the_one_that_ends_it_are_one_section(make_shop: Callable[..., Shop]) -> None:
+    """By the way of the feed through metal: a third, then the rest; both touch metal, neither is learnt from."""
+    shop = make_shop(
+        CONFIG.replace('alloy = "6063"\narea_mm2 = 1000\n', 'alloy = "6063"\narea_mm2 = 1000\nheight_mm = 60\n')
+    )
+    shop.take(
+        stroke(1, 0, part="P1", feed_mm_s=30.0, duration_s=2.0),
+        stroke(2, 1, part="P1", feed_mm_s=30.0, duration_s=0.7, kind="aborted"),
+        stroke(3, 5, part="P1", feed_mm_s=30.0, duration_s=1.3),
+        stroke(4, 6, part="P1", feed_mm_s=30.0, duration_s=2.0),
+        stroke(5, 7, part="P1", feed_mm_s=30.0, duration_s=0.7, kind="aborted"),
+        stroke(6, 9, part="P1", feed_mm_s=30.0, duration_s=2.0),
+        stroke(7, 10, part="P1", feed_mm_s=30.0, duration_s=0.5),
+    )
+    assert [area for _, _, area, _ in told(shop)] == [1000, 350, 650, 1000, 350, 1000, 1000]
+    assert [c.contact for c in counted(shop)] == [True] * 7
+    assert [round(c.share, 3) for c in counted(shop)] == [1, 0.35, 0.65, 1, 0.35, 1, 1]
+
+
+def test_an_aborted_cut_whose_way_nobody_knows_goes_by_its_energy_else_as_whole_and_guessed(shop: Shop) -> None:
+    """Net energy beside that of whole strokes of the part; an area that the message tells stays as told."""
+    shop.take(*(power(i * 10 + 5, 2.0) for i in range(6)))
+    shop.take(stroke(1, 2, part="P1", kind="aborted"))
+    shop.take(*(stroke(2 + i, 70 + i, part="P1", energy_kj=14.0, duration_s=2.0) for i in range(12)))
+    shop.take(
+        stroke(14, 90, part="P1", energy_kj=7.0, duration_s=2.0, kind="aborted"),
+        stroke(15, 91, part="P1", area_cmm2=12_300, kind="aborted"),
+    )
+    found = counted(shop)
+    assert (found[0].area_cmm2, found[0].guessed) == (100_000, True)
+    assert (found[-2].area_cmm2, found[-2].guessed) == (30_000, False)
+    assert found[-1].area_cmm2 == 12_300
+
+
+def test_bars_that_nobody_counts_are_inferred_from_energy_and_marked(make_shop: Callable[..., Shop]) -> None:
+    """Only for a part that says so; the message's own bars always hold."""
+    text = CONFIG + '[[part]]\nid = "P7"\nalloy = "6063"\narea_mm2 = 400\nbars = 2\nbars_vary = true\n'
+    shop = make_shop(text)
+    shop.take(*(power(i * 10 - 55, 2.0) for i in range(6)))
+    shop.take(*(stroke(1 + i, 10 + i, part="P1", energy_kj=4.0 + 10.0, duration_s=2.0) for i in range(12)))
+    later = [
+        stroke(13 + i, 70 + i, part="P7", energy_kj=4.0 + 2.0 * n, duration_s=2.0) for i, n in enumerate((1, 2, 3, 5))
+    ]
+    shop.take(*later, stroke(17, 75, part="P7", energy_kj=14.0, duration_s=2.0, bars=1))
+    found = counted(shop)[12:]
+    assert [(c.bars, c.area_cmm2 / 100) for c in found] == [(1, 200), (2, 400), (3, 600), (5, 1000), (None, 200)]
+    assert all(c.bars is None for c in counted(shop)[:12])
+
+
+def test_an_alias_that_passes_to_another_saw_holds_from_its_day_on(make_shop: Callable[..., Shop]) -> None:
+    """Renamed tags: the same name is one saw's before a day and another's after, for messages and for the ledger."""
+    text = CONFIG.replace('aliases = ["Saw 2"]\n', 'aliases = ["Saw 2", "Tag 9"]\n') + (
+        '[[saw]]\nid = "S2"\nvalid_from = 2026-03-02T08:00:00Z\nspindles = 2\naliases = ["Saw 2"]\n'
+        '[[saw]]\nid = "S1"\nvalid_from = 2026-03-02T08:00:00Z\nrated_rpm = 2800\naliases = ["Tag 9"]\n'
+    )
+    shop = make_shop(text)
+    site = shop.service.translator().site
+    assert (site.saw("Tag 9", minute(0)), site.saw("Tag 9", minute(120))) == ("S2", "S1")
+    shop.event(0, "opened", "A-1")
+    shop.event(10, "mounted", "A-1", saw="Tag 9")
+    shop.event(130, "opened", "A-2")
+    shop.event(140, "mounted", "A-2", saw="Tag 9")
+    fleet = shop.service.moment(minute(200)).known().fleet
+    assert {spot: [m.plate for m in mounts] for spot, mounts in fleet.mounts.items()} == {
+        ("S2", "1"): ["A-1"],
+        ("S1", "1"): ["A-2"],
+    }

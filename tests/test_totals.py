@@ -11,7 +11,7 @@ import pytest
 from shops import Shop, minute
 
 from bladewatch.assess.cycles import CycleReader
-from bladewatch.ledger.fold import fold
+from bladewatch.ledger.book import fold
 from collectors.instants import text_of
 
 

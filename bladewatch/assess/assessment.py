@@ -8,8 +8,10 @@ from datetime import tzinfo
 from typing import Any, Final
 
 from bladewatch.assess.condition import Condition, urgent_reason
+from bladewatch.assess.question import Question
+from bladewatch.format import time_text
 from bladewatch.units import m2_of
-from collectors.instants import HOUR_US, to_datetime
+from collectors.instants import HOUR_US
 from models.forecast import LEVEL, Quantity
 
 VERDICTS: Final = ("good", "prepare", "change", "act", "cannot-tell")
@@ -51,7 +53,8 @@ class Assessment:
     A quantity that cannot be told is None; ``gaps`` says why where ``reasons``, which screens show, does not.
     ``since_us`` is from when on the verdict has held, ``unseen_us`` from when on silence counts, ``bare_us`` when the
     last blade came off, where none is on. ``verdict`` is what the saw calls for, ``wear_verdict`` what its blade's wear
-    alone would; ``dangers`` are records that call for somebody now, ``conditions`` what stands beside the blade.
+    alone would; ``dangers`` are records that call for somebody now, ``conditions`` what stands beside the blade,
+    ``asks`` the changes of blade that nobody wrote down, perhaps.
     """
 
     saw: str
@@ -86,6 +89,7 @@ class Assessment:
     last_message_us: int | None = None
     unseen_us: int | None = None
     spare: str | None = None
+    asks: tuple[Question, ...] = ()
 
     @property
     def area_cmm2(self) -> int:
@@ -131,15 +135,11 @@ def as_json(assessment: Assessment, zone: tzinfo) -> dict[str, Any]:
         "basis": a.basis,
         "cycles": a.cycles_behind,
         "reasons": [*(urgent_reason(c) for c in a.urgent), *a.reasons, *a.gaps],
+        "questions": [question.id for question in a.asks],
         "seen": a.seen,
         "coverage": asdict(a.coverage),
         "last_message_at": time_text(a.last_message_us, zone),
     }
-
-
-def time_text(us: int | None, zone: tzinfo) -> str | None:
-    """RFC 3339 in the site's zone, or None."""
-    return None if us is None else to_datetime(us, zone).isoformat()
 
 
 def _quantity(quantity: Quantity | None) -> dict[str, float] | None:

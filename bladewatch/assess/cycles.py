@@ -8,22 +8,25 @@ checkpoints save time and change no answer.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 import msgspec
 
 from bladewatch.config.tables import BladeType, Config, Versions
-from bladewatch.ledger.fold import Cycle, Mount
-from bladewatch.stores.protocols import Checkpoint, Store
+from bladewatch.ledger.fleet import Cycle, Mount
+from bladewatch.stores.protocols import Checkpoint, Spot, Store
 from bladewatch.strokes import SpotWork
 from models.cycle import CycleState
 
 EVERY_STROKES: Final = 500
 EVERYTHING_US: Final = 2**60
 """Later than any fact: a reader at this moment knows all that is stored."""
-STATE_VERSION: Final = 3
+STATE_VERSION: Final = 4
 OPEN_END_US: Final = 2**62
+Accepted = Mapping[Spot, frozenset[int]]
+"""Counter values that look set by hand, of which a person said that the strokes were made."""
 
 
 @dataclass(slots=True)
@@ -49,16 +52,29 @@ class CycleReader:
     known yet, would serve moments that knew it.
     """
 
-    def __init__(self, config: Config, store: Store, known_us: int, keep: bool = False) -> None:
+    def __init__(
+        self, config: Config, store: Store, known_us: int, keep: bool = False, accepted: Accepted | None = None
+    ) -> None:
         self._config = config
         self._store = store
         self._known_us = known_us
         self._keep = keep and known_us >= EVERYTHING_US
+        self._accepted = accepted or {}
         self._fresh: list[Checkpoint] = []
+        self._running: dict[tuple[str, int, int], CycleState] = {}
         self._rows: dict[tuple[str, str | None], str] = {}
 
     def at(self, cycle: Cycle, blade_type: str | None, until_us: int) -> CycleState:
-        """The cycle's state at ``until_us``, which is not after ``known_us``."""
+        """The cycle's state at ``until_us``, which is not after ``known_us``. It is not to be changed."""
+        key = (cycle.plate, cycle.number, until_us)
+        if key in self._running:
+            return self._running[key]
+        state = self._read(cycle, blade_type, until_us)
+        if cycle.open:
+            self._running[key] = state
+        return state
+
+    def _read(self, cycle: Cycle, blade_type: str | None, until_us: int) -> CycleState:
         mounts = [mount for mount in cycle.mounts if mount.from_us < until_us]
         run = _Run(cycle, blade_type, mounts, until_us)
         self._resume(run)
@@ -97,11 +113,13 @@ class CycleReader:
         mount = run.mounts[run.place]
         ended = mount.to_us is not None and mount.to_us <= run.until_us
         end_us = mount.to_us if ended and mount.to_us is not None else run.until_us
-        work = SpotWork(self._config, self._store.signals, (mount.saw, mount.spindle), self._known_us)
+        work = SpotWork(self._config, self._store.signals, (mount.saw, mount.spindle), self._known_us, self._of(mount))
         work.newest = run.newest_us
         blade = self._blade(run.blade_type, mount.from_us)
         kerf_mm = blade.kerf_mm if blade is not None else None
         state, since = run.state, 0
+        if run.through_us < mount.from_us:
+            state.remount()
         for counted in work.between(max(mount.from_us, run.through_us), end_us):
             last_us = state.last_us
             if (
@@ -162,8 +180,13 @@ class CycleReader:
         last = mounts[number]
         spans.append((last.saw, last.spindle, last.from_us, last.to_us if closed else None))
         rows = [self._rows_of(mount.saw, run.blade_type) for mount in mounts[: number + 1]]
-        content = msgspec.json.encode([STATE_VERSION, spans, rows])
+        accepted = [sorted(self._of(mount)) for mount in mounts[: number + 1]]
+        content = msgspec.json.encode([STATE_VERSION, spans, rows, accepted])
         return hashlib.sha256(content).hexdigest()[:32]
+
+    def _of(self, mount: Mount) -> frozenset[int]:
+        """The counter values of a mount's spindle that a person stood up for."""
+        return self._accepted.get((mount.saw, mount.spindle), frozenset())
 
     def _rows_of(self, saw: str, blade_type: str | None) -> str:
         """A hash of the configuration rows that strokes of a saw and blade type are read with."""

@@ -13,7 +13,7 @@ from bladewatch.assess.recent import HourOfWork
 from bladewatch.assess.training import GUESSED_AT_MOST, Training, load_of
 from bladewatch.config.tables import BladeType
 from bladewatch.contact import hour_of
-from bladewatch.ledger.fold import Cycle
+from bladewatch.ledger.fleet import Cycle
 from bladewatch.units import m2_of, percent
 from collectors.instants import HOUR_US
 from models.cycle import CycleState

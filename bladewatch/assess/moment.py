@@ -4,30 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from functools import partial
 from typing import NamedTuple
 
+from bladewatch.assess import remarks
+from bladewatch.assess.asking import accepted_counters, asked, asked_changes, settled_rows
 from bladewatch.assess.assessment import Assessment, Coverage
 from bladewatch.assess.condition import Condition, conditions_of
+from bladewatch.assess.covered import coverage_of
 from bladewatch.assess.cycles import CycleReader
+from bladewatch.assess.hearing import RUNNING, Latest, last_message_us, last_stroke_us, seen_of
+from bladewatch.assess.known import Known
 from bladewatch.assess.life import BenchPoint, Life, life_of
-from bladewatch.assess.recent import WEEK_H, HourOfWork, recent_work
+from bladewatch.assess.question import Question
+from bladewatch.assess.recent import HourOfWork, recent_work
 from bladewatch.assess.training import Training, train
 from bladewatch.assess.verdict import dangers_of, measured_share, since_of, verdict_of
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.contact import hour_of
-from bladewatch.ledger.fold import KEEPS_CYCLE, Cycle, Fleet, Mount, Plate, Problem, fold
-from bladewatch.stores.blocks import Reading
-from bladewatch.stores.protocols import Issued, Spot, Store
+from bladewatch.ledger.book import Book
+from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet, Mount, Plate, Problem
+from bladewatch.stores.protocols import Books, Issued, Spot, Store
 from bladewatch.units import m2_of
-from collectors.instants import HOUR_US, MINUTE_US, to_datetime, to_us
+from collectors.instants import MINUTE_US, to_datetime
 from collectors.signals import STATES
 from models.cycle import CycleState
 from models.energy import Index
 from models.forecast import Quantity
 
-RUNNING = float(STATES.index("running"))
-Latest = dict[tuple[str, str], Reading]
 TRAINED_FOR_US = 10 * MINUTE_US
 """A screen that looks again and again trains anew so often, or when the ledger has changed."""
 
@@ -74,26 +78,64 @@ class Moment:
     def __init__(
         self, config: Config, store: Store, now_us: int, keep: bool = False, past: Moment | None = None
     ) -> None:
+        books = store.books
         self._config = config
         self._store = store
         self._now_us = now_us
         self._keep = keep
-        self._reader = CycleReader(config, store, now_us, keep)
-        self._revision = store.books.revision(now_us, now_us)
+        self._answers = books.answers(now_us)
+        self._accepted = accepted_counters(self._answers)
+        self._settled_rows = settled_rows(self._answers)
+        self._reader = CycleReader(config, store, now_us, keep, self._accepted)
+        self._revision = books.revision(now_us, now_us)
         self._trained: dict[str, Training] = {}
         self._trained_us = now_us
         fresh = past is not None and 0 <= now_us - past._trained_us <= TRAINED_FOR_US
         if past is not None and fresh and past._revision == self._revision:
-            self._fleet: Fleet = past._fleet
             self._trained, self._trained_us = past._trained, past._trained_us
-            return
-        self._fleet = fold(store.books.events(now_us, now_us), config.saw_aliases())
-        self._note_unknown_spots()
+        if past is not None and past._now_us <= now_us and past._is_whole(self._revision, books):
+            self._book: Book = past._book
+            if past._revision != self._revision:
+                self._book.add(books.news(past._now_us, now_us))
+        else:
+            self._book = Book(config.saw_of, config.may_clear_cracks())
+            self._book.add(books.events(now_us, now_us))
+        self._fleet: Fleet = self._book.fleet
+        self._problems = (*self._fleet.problems, *self._unknown_spots())
 
     def review(self) -> Review:
         """Assess every saw and spindle."""
         found = self.with_spares([self.assess(spot) for spot in self.spots()])
-        return Review(self._now_us, tuple(found), tuple(self._fleet.problems))
+        return Review(self._now_us, tuple(found), self._problems)
+
+    def known(self) -> Known:
+        """What questions are asked of."""
+        spots = tuple(self.spots())
+        return Known(self._config, self._store.signals, self._book, self._reader, spots, self._now_us)
+
+    def questions(self, all_cycles: bool = True) -> list[Question]:
+        """What only a person can settle, open and settled, the oldest first.
+
+        Without ``all_cycles`` a change of blade is asked only of what runs now.
+        """
+        return asked(self.known(), self._answers, all_cycles)
+
+    def rack_shares(self) -> dict[str, float]:
+        """How much of its limit each part-used plate on the rack has used, where it can be told."""
+        found = {}
+        for plate in self._fleet.plates.values():
+            if plate.state != "part-used" or plate.cycle is None or plate.blade_type is None:
+                continue
+            state = self._reader.at(plate.cycle, plate.blade_type, self._now_us)
+            blade = self._config.blade_types.ever(plate.blade_type, self._now_us)
+            life = self._life(plate.cycle, state, plate, blade, self._training(plate.blade_type), {})
+            if life.used_share is not None:
+                found[plate.id] = life.used_share.estimate
+        return found
+
+    def changes(self, spot: Spot) -> list[Question]:
+        """The changes of blade that are asked about of what runs on a spindle now."""
+        return asked_changes(self.known(), self._answers, spot)
 
     def with_spares(self, assessments: list[Assessment]) -> list[Assessment]:
         """A sharp plate of its type for each that needs one, each plate given once, in the order of the list."""
@@ -136,13 +178,19 @@ class Moment:
                     reason = cycle.reason or "unknown"
                     yield EndedCycle(plate.blade_type, reason, m2_of(state.total_cmm2), state.cuts)
 
-    def _note_unknown_spots(self) -> None:
+    def _is_whole(self, revision: tuple[int, ...], books: Books) -> bool:
+        """Whether what this moment knew of the ledger is still all that was known then."""
+        return self._revision in (revision, books.revision(self._now_us, self._now_us))
+
+    def _unknown_spots(self) -> Iterator[Problem]:
         """Records of saws and spindles that the configuration lacks."""
         known = set(self.spots())
         for saw, spindle in sorted(set(self._fleet.mounts) - known):
-            mount = self._fleet.mounts[saw, spindle][-1]
-            text = f"saw {saw} spindle {spindle} is not in the configuration"
-            self._fleet.problems.append(Problem(f"mounted {mount.plate}", text, mount.from_us, mount.plate, saw))
+            mounts = self._fleet.mounts[saw, spindle]
+            if mounts:
+                mount = mounts[-1]
+                text = f"saw {saw} spindle {spindle} is not in the configuration"
+                yield Problem(f"mounted {mount.plate}", text, mount.from_us, mount.plate, saw)
 
     def spots(self) -> Iterator[Spot]:
         """Every saw and spindle of the configuration, in its order."""
@@ -190,14 +238,17 @@ class Moment:
     def examine(self, spot: Spot) -> tuple[Assessment, Running | None]:
         """One saw and spindle, with the running cycle that the answer rests on; None where no blade is on record."""
         latest = self._store.signals.latest(spot, self._now_us, self._now_us)
-        stroke_us = self._last_stroke(spot)
-        last_us = self._last_message(spot, latest, stroke_us)
-        recent = recent_work(self._config, self._store.signals, spot, self._now_us)
-        seen = self._seen(latest, last_us, stroke_us, recent)
+        stroke_us = last_stroke_us(self._store, spot, self._now_us)
+        last_us = last_message_us(self._store, spot, self._now_us, latest, stroke_us)
+        accepted = self._accepted.get(spot, ())
+        recent = recent_work(self._config, self._store.signals, spot, self._now_us, accepted=accepted)
+        gap_us = self._config.alerts.gap_minutes * MINUTE_US
+        seen = seen_of(latest, last_us, stroke_us, recent, self._now_us, gap_us, self._config.zone)
         conditions = self._conditions(spot, latest, recent, seen)
         running = self._running(spot, recent)
+        asks = tuple(question for question in self.changes(spot) if question.open)
         if running is None:
-            return self._without_blade(spot, seen, last_us, conditions), None
+            return self._without_blade(spot, seen, last_us, conditions, asks), None
         mount, plate, cycle, state, life = running.mount, running.plate, running.cycle, running.state, running.life
         alerts, blade = self._config.alerts, running.blade
         dangers = dangers_of(plate, blade, self._config.saws.ever(spot[0], self._now_us))
@@ -209,11 +260,15 @@ class Moment:
             wear_verdict = "cannot-tell" if wear_verdict == "good" else wear_verdict
         urgent = any(condition.level == "act" for condition in conditions)
         verdict = "act" if dangers or urgent else wear_verdict
-        reasons.extend(self._record_problems(plate, spot))
+        reasons.extend(remarks.hazards(self._config, recent, self._now_us))
+        reasons.extend(q.text for q in asks)
+        reasons.extend(remarks.revised(self.known(), mount))
+        reasons.extend(remarks.of_record(self._problems, self._settled_rows, plate, spot, cycle.opened_us))
         summarised_us = self._store.signals.summarised_to(spot, self._now_us)
         if summarised_us is not None and summarised_us > cycle.opened_us:
             day = to_datetime(summarised_us, self._config.zone).date().isoformat()
             reasons.append(f"power and vibration up to {day} rest on summaries a minute, the readings have gone")
+        count = partial(self._count, spot)
         since_us = since_of(alerts, life, wear_verdict, mount, cycle, self._now_us)
         assessment = Assessment(
             saw=spot[0],
@@ -243,9 +298,10 @@ class Moment:
             reasons=tuple(reasons),
             gaps=tuple(_gaps(life, state)),
             seen=seen,
-            coverage=self._coverage(state, spot, cycle),
+            coverage=coverage_of(state, self._fleet.mounts.get(spot, []), cycle, count),
             last_message_us=last_us,
-            unseen_us=None if last_us is None else last_us + round(self._config.alerts.gap_minutes * MINUTE_US),
+            unseen_us=None if last_us is None else last_us + round(gap_us),
+            asks=asks,
         )
         return assessment, running
 
@@ -259,7 +315,12 @@ class Moment:
         return conditions_of(self._config, self._store.signals, spot, self._now_us, latest, worked, running)
 
     def _without_blade(
-        self, spot: Spot, seen: str, last_us: int | None, conditions: tuple[Condition, ...]
+        self,
+        spot: Spot,
+        seen: str,
+        last_us: int | None,
+        conditions: tuple[Condition, ...],
+        asks: tuple[Question, ...],
     ) -> Assessment:
         mounts = self._fleet.mounts.get(spot, [])
         since_us = mounts[-1].to_us if mounts else None
@@ -272,7 +333,8 @@ class Moment:
         return Assessment(
             saw=spot[0],
             spindle=spot[1],
-            reasons=(reason, *self._record_problems(None, spot)),
+            reasons=(reason, *remarks.of_record(self._problems, self._settled_rows, None, spot, since_us or 0)),
+            asks=asks,
             verdict="act" if any(condition.level == "act" for condition in conditions) else "cannot-tell",
             since_us=None if first is None else first.ts_us,
             bare_us=since_us,
@@ -304,58 +366,6 @@ class Moment:
             bench = BenchPoint(last.wear_um, dict(then.area_cmm2))
         return life_of(cycle, state, blade, training, recent, self._now_us, bench)
 
-    def _record_problems(self, plate: Plate | None, spot: Spot) -> list[str]:
-        """The newest problem of the records of this plate or saw."""
-        mine = [p for p in self._fleet.problems if p.saw == spot[0] or (plate is not None and p.plate == plate.id)]
-        return [f"record: {mine[-1].where}: {mine[-1].message}"] if mine else []
-
-    def _last_message(self, spot: Spot, latest: Latest, stroke_us: int | None) -> int | None:
-        moments = [reading.ts_us for reading in latest.values()]
-        report_us = self._store.books.last_report_us(spot, self._now_us, self._now_us)
-        moments.extend(us for us in (stroke_us, report_us) if us is not None)
-        return max(moments, default=None)
-
-    def _last_stroke(self, spot: Spot) -> int | None:
-        rows = self._store.signals.strokes_before(spot, self._now_us, self._now_us, 1)
-        return rows[0].ts_us if rows else None
-
-    def _seen(self, latest: Latest, last_us: int | None, stroke_us: int | None, recent: dict[int, HourOfWork]) -> str:
-        """Live, quiet, blind (messages stopped while it was running) or never.
-
-        A state that strokes have outrun tells nothing, nor does a saw that never sends one. Such a saw is blind when it
-        misses an hour in which it worked a week ago, and after a week in any case.
-        """
-        if last_us is None:
-            return "never"
-        gap_us = self._config.alerts.gap_minutes * MINUTE_US
-        if self._now_us - last_us <= gap_us:
-            return "live"
-        state = latest.get(("state", ""))
-        if state is not None and (stroke_us is None or stroke_us <= state.ts_us + gap_us or state.value == RUNNING):
-            return "blind" if state.value == RUNNING else "quiet"
-        missed = range(hour_of(last_us) + 1, hour_of(self._now_us))
-        if len(missed) >= WEEK_H or any(self._week_before(hour) in recent for hour in missed):
-            return "blind"
-        return "quiet"
-
-    def _week_before(self, hour: int) -> int:
-        """The hour that the site's clocks showed a week before."""
-        then = to_datetime(hour * HOUR_US, self._config.zone) - timedelta(days=7)
-        return hour_of(to_us(then))
-
-    def _coverage(self, state: CycleState, spot: Spot, cycle: Cycle) -> Coverage:
-        total = state.total_cmm2
-        without = sum(
-            self._count(spot, after_us, until_us)
-            for after_us, until_us in _bare(self._fleet.mounts.get(spot, []), cycle.opened_us)
-        )
-        return Coverage(
-            strokes=state.seen / state.strokes if state.strokes else None,
-            alloy=1 - state.area_cmm2.get("unknown", 0) / total if total else 0.0 if state.cuts else None,
-            feed=state.feed_known / state.cuts if state.cuts else None,
-            blade=state.strokes / (state.strokes + without) if state.strokes + without else None,
-        )
-
     def _count(self, spot: Spot, after_us: int, until_us: int) -> int:
         return self._store.signals.count(spot, after_us, until_us, self._now_us)
 
@@ -378,15 +388,6 @@ def _gaps(life: Life, state: CycleState) -> Iterator[str]:
         yield "area and cuts left: nothing tells yet what this saw will cut"
     if life.used_share is not None and life.due is None:
         yield "date: needs a day of work in the last four weeks"
-
-
-def _bare(mounts: list[Mount], opened_us: int) -> Iterator[tuple[int, int]]:
-    """Times since just before a cycle opened in which no blade was on record."""
-    for place, mount in enumerate(mounts):
-        if mount.from_us >= opened_us:
-            before = mounts[place - 1].to_us if place else -(2**62)
-            if before is not None and before < mount.from_us:
-                yield before, mount.from_us
 
 
 def _index_quantity(index: Index | None) -> Quantity | None:

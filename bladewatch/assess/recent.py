@@ -6,6 +6,7 @@ nothing tells is read from its rows; so is what lies between two hours that the 
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
@@ -49,7 +50,12 @@ class HourOfWork:
 
 
 def recent_work(
-    config: Config, signals: Signals, spot: Spot, now_us: int, hours: int = WINDOW_H
+    config: Config,
+    signals: Signals,
+    spot: Spot,
+    now_us: int,
+    hours: int = WINDOW_H,
+    accepted: Collection[int] = (),
 ) -> dict[int, HourOfWork]:
     """Work by hour over the whole hours before ``now_us`` and the running one; hours without strokes are left out.
 
@@ -70,7 +76,7 @@ def recent_work(
             until_us = before[0].ts_us + 1
         if hour_of(before[0].ts_us) + moved * WEEK_H < first:
             return found
-        work = _work_before(config, signals, spot, until_us, now_us, hours)
+        work = _work_before(config, signals, spot, until_us, now_us, hours, accepted)
         for hour in sorted(work, reverse=True):
             if follower - hour >= WEEK_H:
                 break  # a pause of a week: what was before it is moved on too
@@ -84,13 +90,19 @@ def recent_work(
 
 
 def _work_before(
-    config: Config, signals: Signals, spot: Spot, until_us: int, known_us: int, hours: int
+    config: Config,
+    signals: Signals,
+    spot: Spot,
+    until_us: int,
+    known_us: int,
+    hours: int,
+    accepted: Collection[int] = (),
 ) -> dict[int, HourOfWork]:
     """The work before an instant, as it was known at another."""
     now_us = known_us
     last = hour_of(until_us) - 1
     first = last - hours + 1
-    work = SpotWork(config, signals, spot, now_us)
+    work = SpotWork(config, signals, spot, now_us, accepted)
     counters = {counter.hour: counter for counter in signals.counter_hours(spot, first, last)}
     works = signals.work_hours(spot, first, last)
     changes = {hour_of(us) for us in (*config.parts.changes(), *config.alloys.changes())}
@@ -109,6 +121,8 @@ def _work_before(
         told = None
         if counter.plain and hour not in changes:
             told = _from_rollup(config, counter, works.get(hour, []), work)
+        if any(_work(row.work)[2] == "aborted" for row in works.get(hour, [])):
+            by_rows.update((hour, hour + 1))  # the rest of the section may be cut in the next hour
         if told is None:
             by_rows.add(hour)
         else:
@@ -139,6 +153,8 @@ def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], wo
     entry = HourOfWork(first_us=counter.first_us, last_us=counter.last_us)
     for row in works:
         part, alloy, kind, has_area, bars, mitre = _work(row.work)
+        if part is not None and not has_area and bars is None and _varies(config, part, counter.first_us):
+            return None
         strokes = row.strokes + row.filled
         entry.strokes += strokes
         if kind == "air":
@@ -154,6 +170,12 @@ def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], wo
             return None
         entry.add(metal, row.area_cmm2 if has_area else strokes * area, strokes)
     return entry
+
+
+def _varies(config: Config, part: str, at_us: int) -> bool:
+    """Whether the bars of a part are told by energy alone."""
+    row = config.parts.ever(part, at_us)
+    return row is not None and row.bars_vary
 
 
 def _work(text: str) -> Any:

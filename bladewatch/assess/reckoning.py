@@ -103,6 +103,8 @@ def _cut(a: Assessment, running: Running) -> Step:
     )
     if state.guessed_cmm2:
         entries.append(Entry("of it guessed", m2_of(state.guessed_cmm2), "m²", "the saw's mean area"))
+    if state.inferred:
+        entries.append(Entry("cuts whose bars are inferred", state.inferred, "", "from energy: the part's bars vary"))
     for name, share in (("strokes", coverage.strokes), ("alloy", coverage.alloy), ("feed", coverage.feed)):
         entries.append(Entry(f"coverage of {name}", share))
     entries.extend(

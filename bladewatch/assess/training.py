@@ -16,7 +16,7 @@ import msgspec
 
 from bladewatch.assess.cycles import CycleReader
 from bladewatch.config.tables import BladeType, Config
-from bladewatch.ledger.fold import KEEPS_CYCLE, Cycle, Fleet
+from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet
 from bladewatch.stores.protocols import Store
 from bladewatch.units import m2_of
 from models.cycle import CycleState

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from bladewatch.assess.fitting import too_fast
 from bladewatch.assess.life import Life
 from bladewatch.config.tables import Alerts, BladeType, Saw
-from bladewatch.ledger.fold import Cycle, Mount, Plate
+from bladewatch.ledger.fleet import Cycle, Mount, Plate
 from bladewatch.units import percent
 from collectors.instants import HOUR_US
 from models.cycle import CycleState
@@ -79,8 +80,5 @@ def dangers_of(plate: Plate, blade: BladeType | None, saw: Saw | None) -> list[s
     found = []
     if plate.cracked:
         found.append(f"plate {plate.id} is recorded as cracked and as mounted: check it under the site's procedure")
-    marked = blade.max_rpm if blade is not None else None
-    rated = saw.rated_rpm if saw is not None else None
-    if marked is not None and rated is not None and marked < rated:
-        found.append(f"plate {plate.id} is marked for {marked:g} rpm at most, the spindle is rated {rated:g} rpm")
-    return found
+    fast = too_fast(plate.id, blade, saw)
+    return found if fast is None else [*found, fast]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any, Optional
+from typing import Annotated
 
 import typer
 
-from bladewatch.cli import show
+from bladewatch.cli import ledger, show
+from bladewatch.cli.options import AtTimes, JsonFlag
 
-Shop = Optional[Path]  # noqa: UP045 (Typer reads it at run time)
+Shop = Path | None
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -21,18 +22,13 @@ app = typer.Typer(
     "bladewatch watches; it commands no machine.",
 )
 rejects_app = typer.Typer(rich_markup_mode=None)
+questions_app = typer.Typer(rich_markup_mode=None)
 store_app = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Upkeep of the store.")
 demo_app = typer.Typer(rich_markup_mode=None)
 app.add_typer(demo_app, name="demo")
 app.add_typer(rejects_app, name="rejects")
+app.add_typer(questions_app, name="questions")
 app.add_typer(store_app, name="store")
-
-Cell = Annotated[Optional[str], typer.Option()]  # noqa: UP045
-AtTimes = Annotated[
-    Optional[list[str]],  # noqa: UP045
-    typer.Option("--at", help="As it was known at this time; may be repeated. Without offset: site time."),
-]
-JsonFlag = Annotated[bool, typer.Option("--json", help="Answer in JSON on stdout, nothing else there.")]
 
 
 @app.callback()
@@ -88,10 +84,10 @@ def import_(
     strict: Annotated[bool, typer.Option("--strict", help="Exit with 1 if anything was refused.")] = False,
     preview: Annotated[bool, typer.Option("--preview", help="Say what would be refused; store nothing.")] = False,
     zone: Annotated[
-        Optional[str],  # noqa: UP045
+        str | None,
         typer.Option("--zone", help="Zone of times without an offset, like Europe/Berlin."),
     ] = None,
-    decimal: Annotated[Optional[str], typer.Option("--decimal", help="Decimal mark of the file: , or .")] = None,  # noqa: UP045
+    decimal: Annotated[str | None, typer.Option("--decimal", help="Decimal mark of the file: , or .")] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Import logs and ledgers, told apart by their content. Importing again changes nothing.
@@ -135,7 +131,7 @@ def rejects_show(
 @rejects_app.command("replay")
 def rejects_replay(
     context: typer.Context,
-    numbers: Annotated[Optional[list[int]], typer.Argument(help="Ids; none for all.")] = None,  # noqa: UP045
+    numbers: Annotated[list[int] | None, typer.Argument(help="Ids; none for all.")] = None,
     receipt_time: Annotated[
         bool, typer.Option("--receipt-time", help="Take the time of receipt where the sender's clock was wrong.")
     ] = False,
@@ -148,6 +144,43 @@ def rejects_replay(
     from bladewatch.cli.taking import replay
 
     raise typer.Exit(replay(context.obj, numbers, receipt_time, as_json))
+
+
+@questions_app.callback(invoke_without_command=True)
+def questions(
+    context: typer.Context,
+    at: AtTimes = None,
+    settled: Annotated[bool, typer.Option("--settled", help="Show those that were answered too.")] = False,
+    as_json: JsonFlag = False,
+) -> None:
+    """What only a person can settle: a change that nobody wrote down, records that contradict each other, counters.
+
+    Example: bladewatch questions
+    """
+    if context.invoked_subcommand is None:
+        from bladewatch.cli.asking import list_questions
+
+        list_questions(context.obj, at or [], settled, as_json)
+
+
+@questions_app.command("answer")
+def questions_answer(
+    context: typer.Context,
+    question: Annotated[str, typer.Argument(help="The question's id.")],
+    word: Annotated[str, typer.Argument(help="yes, no or unknown.")],
+    plate: Annotated[str | None, typer.Option(help="The plate that is on, or the right number.")] = None,
+    at: Annotated[str | None, typer.Option(help="When it was; without it the middle of the window.")] = None,
+    reason: Annotated[str | None, typer.Option(help="Why the blade came off, where somebody knows.")] = None,
+    by: Annotated[str | None, typer.Option(help="Who says so.")] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Settle a question. What the answer says is written into the ledger, and a correction takes it back.
+
+    Example: bladewatch questions answer 3f2a91c0 yes --plate A-0417
+    """
+    from bladewatch.cli.asking import answer
+
+    answer(context.obj, question, word, plate, at, by, reason, as_json)
 
 
 @app.command()
@@ -184,7 +217,7 @@ def watch(
     every: Annotated[float, typer.Option("--every", min=0.1, max=3600, help="Seconds between two looks.")] = 1.0,
     once: Annotated[bool, typer.Option("--once", help="One picture, then end; so too where stdout is a file.")] = False,
     at: Annotated[
-        Optional[str],  # noqa: UP045
+        str | None,
         typer.Option("--at", help="One picture, as it was known at this time. Without offset: site time."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="A line of JSON a look, as status gives it.")] = False,
@@ -194,55 +227,6 @@ def watch(
     Example: bladewatch watch --every 5
     """
     show.watch(context.obj, every, once, at, as_json)
-
-
-@app.command()
-def blade(
-    context: typer.Context,
-    event: Annotated[str, typer.Argument(help="mounted, dismounted, opened, bought, received, sent, returned, …")],
-    number: Annotated[Optional[str], typer.Argument(help="The etched number; or --plate.", metavar="[PLATE]")] = None,  # noqa: UP045
-    plate: Cell = None,
-    at: Annotated[Optional[str], typer.Option(help="When it happened; default now, without offset site time.")] = None,  # noqa: UP045
-    saw: Cell = None,
-    spindle: Cell = None,
-    reason: Annotated[Optional[str], typer.Option(help="Why it came off: worn-plan, worn-burr, chipped, …")] = None,  # noqa: UP045
-    blade_type: Annotated[Optional[str], typer.Option("--type", "--blade-type", help="The blade type.")] = None,  # noqa: UP045
-    planned: Annotated[Optional[str], typer.Option(help="yes or no.")] = None,  # noqa: UP045
-    minutes: Cell = None,
-    wear_um: Annotated[Optional[str], typer.Option(help="Flank wear measured at the bench.")] = None,  # noqa: UP045
-    stock_removed_um: Cell = None,
-    kerf_mm: Cell = None,
-    diameter_mm: Cell = None,
-    tips_replaced: Cell = None,
-    tips_chipped: Cell = None,
-    batch: Cell = None,
-    supplier: Cell = None,
-    cost: Cell = None,
-    tax: Cell = None,
-    freight: Cell = None,
-    currency: Cell = None,
-    fx_rate: Cell = None,
-    document: Cell = None,
-    place: Cell = None,
-    corrects: Annotated[str | None, typer.Option(help="Id of the event that this one replaces or withdraws.")] = None,
-    regrinds: Cell = None,
-    used_share: Cell = None,
-    counter: Cell = None,
-    by: Cell = None,
-    note: Cell = None,
-    id: Annotated[Optional[str], typer.Option("--id", help="An id of your own; else one is made.")] = None,  # noqa: UP045, A002
-    as_json: JsonFlag = False,
-) -> None:
-    """Write one event of a blade into the ledger; the options are the ledger's columns.
-
-    Example: bladewatch blade dismounted A-0417 --saw S3 --reason worn-burr
-    """
-    from bladewatch.cli.taking import record
-    from bladewatch.ledger.events import COLUMNS
-
-    given: dict[str, Any] = dict(locals())
-    row = {name: given[name] for name in COLUMNS if given.get(name) is not None}
-    record(context.obj, row if number is None else row | {"plate": number}, as_json)
 
 
 @demo_app.callback(invoke_without_command=True)
@@ -276,7 +260,7 @@ def demo_make(
         str, typer.Option(help="How edges truly wear: straight, curved, lagging, seasonal, unlike, travel, all.")
     ] = "all",
     trouble: Annotated[
-        Optional[list[str]],  # noqa: UP045
+        list[str] | None,
         typer.Option("--trouble", help="NAME=weak, medium or strong; may be repeated. See 'bladewatch demo troubles'."),
     ] = None,
     as_json: JsonFlag = False,
@@ -338,3 +322,6 @@ def store_tidy(context: typer.Context, as_json: JsonFlag = False) -> None:
     from bladewatch.cli.taking import tidy
 
     tidy(context.obj, as_json)
+
+
+ledger.register(app)

@@ -30,7 +30,8 @@ def _print_json(service: Any, at_us: int, assessments: Any) -> None:
 
     from bladewatch.alerts import as_json as alert_json
     from bladewatch.alerts import judge
-    from bladewatch.assess.assessment import as_json, time_text
+    from bladewatch.assess.assessment import as_json
+    from bladewatch.format import time_text
 
     alerts = judge(assessments, at_us, service.zone)
     answer = {

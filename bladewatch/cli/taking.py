@@ -111,7 +111,7 @@ def preview_files(
 
 def list_rejects(config_path: Path | None, as_json: bool) -> None:
     """List rejections."""
-    from bladewatch.assess.assessment import time_text
+    from bladewatch.format import time_text
     from bladewatch.service import Service
 
     with Service.open(config_path) as service:
@@ -178,8 +178,8 @@ def replay(config_path: Path | None, numbers: list[int] | None, receipt_time: bo
 
 def record(config_path: Path | None, cells: dict[str, str], as_json: bool) -> None:
     """Write a ledger event and say what the record looks like then."""
+    from bladewatch.ledger.book import Book
     from bladewatch.ledger.events import row_of
-    from bladewatch.ledger.fold import fold
     from bladewatch.service import Service
 
     with Service.open(config_path) as service:
@@ -187,9 +187,9 @@ def record(config_path: Path | None, cells: dict[str, str], as_json: bool) -> No
         written = row_of(event, service.zone)
         with service.store.snapshot():
             config, now_us = service.config, service.clock()
-            aliases = config.saw_aliases()
-            fleet = fold(service.store.books.events(now_us, now_us), aliases)
-        saw = aliases.get(event.saw or "", event.saw)
+            book = Book(config.saw_of, config.may_clear_cracks())
+            book.add(service.store.books.events(now_us, now_us))
+        saw = None if event.saw is None else config.saw_of(event.saw, event.at_us)
     if as_json:
         _json([{name: value for name, value in written.items() if value}])
         return
@@ -197,7 +197,7 @@ def record(config_path: Path | None, cells: dict[str, str], as_json: bool) -> No
     doubts = _doubts(event, config, now_us)
     doubts.extend(
         f"{problem.where}: {problem.message}"
-        for problem in fleet.problems
+        for problem in book.fleet.problems
         if problem.at_us == event.at_us and (problem.plate == event.plate or problem.saw in (event.saw, saw))
     )
     for doubt in doubts:
@@ -209,7 +209,7 @@ def record(config_path: Path | None, cells: dict[str, str], as_json: bool) -> No
 def _doubts(event: Any, config: Any, now_us: int) -> list[str]:
     """What speaks against an event by the configuration alone; it is written all the same."""
     found = []
-    saw = config.saw_aliases().get(event.saw, event.saw)
+    saw = None if event.saw is None else config.saw_of(event.saw, event.at_us)
     row = config.saws.ever(saw, event.at_us) if saw is not None else None
     if saw is not None and row is None:
         found.append(f"saw {saw} is not in the configuration, which has {', '.join(config.saws)}")
@@ -221,6 +221,30 @@ def _doubts(event: Any, config: Any, now_us: int) -> list[str]:
     if event.at_us > now_us + 86_400_000_000:
         found.append("it lies more than a day ahead: until then it counts for nothing")
     return found
+
+
+def export_files(config_path: Path | None, folder: str) -> None:
+    """Write every fact into a folder."""
+    from bladewatch.exporting import export
+    from bladewatch.service import Service
+
+    with Service.open(config_path) as service, service.store.snapshot():
+        known = service.moment().known()
+        for line in export(service.store, known, Path(folder), service.config.site.name):
+            print(line, flush=True)
+
+
+def export_cycles(config_path: Path | None, at: str | None, as_json: bool) -> None:
+    """One row a grind cycle."""
+    from bladewatch.exporting import cycles_of, write_cycles
+    from bladewatch.service import Service
+
+    with Service.open(config_path) as service, service.store.snapshot():
+        known = service.moment(None if at is None else service.instant(at)).known()
+        if as_json:
+            _json([row for plate_id in sorted(known.fleet.plates) for row in cycles_of(known, plate_id)])
+        else:
+            write_cycles(known, sys.stdout)
 
 
 def tidy(config_path: Path | None, as_json: bool) -> None:

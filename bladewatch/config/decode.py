@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from bladewatch.config import kinds, tables
+from bladewatch.config.sections import area_of
 from bladewatch.config.tables import Config, Versions
 from bladewatch.errors import UsageError
 from collectors import signals
@@ -93,6 +94,7 @@ class _Reader:
         site = single["site"]
         zone = site.timezone if site else kinds.zone("UTC")
         many: dict[str, Any] = {_FIELD_OF[name]: self._rows(name, content.get(name, []), zone) for name in _REPEATED}
+        self._areas(many)
         maps = self._maps(content.get("map", []), many["saws"])
         plausible = self._plausible(content.get("plausible", {}))
         sentinels = self._sentinels(content.get("sentinels"))
@@ -158,6 +160,23 @@ class _Reader:
             versions.append((since_us, row))
         return Versions({row_id: tuple(sorted(rows, key=lambda pair: pair[0])) for row_id, rows in found.items()})
 
+    def _areas(self, many: dict[str, Versions[Any]]) -> None:
+        """Work out the area of parts that give a section or a mass instead."""
+        parts = many["parts"]
+        found: dict[str, tuple[tuple[int, Any], ...]] = {}
+        for part_id, rows in parts.rows.items():
+            done = []
+            for since_us, row in rows:
+                area_mm2, problem = area_of(row, many["alloys"], since_us)
+                if problem is not None:
+                    self.mistakes.append(f"[[part]] {part_id!r} {problem}")
+                height_mm = row.height_mm
+                if height_mm is None and row.section is not None:
+                    height_mm = row.section.height_mm
+                done.append((since_us, dataclasses.replace(row, area_mm2=area_mm2, height_mm=height_mm)))
+            found[part_id] = tuple(done)
+        many["parts"] = Versions(found)
+
     def _bearings(self, where: str, rows: Any) -> tuple[Any, ...]:
         if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
             self.mistake(f"{where} bearings", rows, "expected a list of tables")
@@ -212,13 +231,26 @@ class _Reader:
             self.mistakes.append("[[saw]]: missing; at least one saw with its id is required")
         if not many["blade_types"] and "blade_type" not in content:
             self.mistakes.append("[[blade_type]]: missing; at least one blade type with its id is required")
-        tables = content.get("blade_type")
-        types = [table.get("id") for table in tables if isinstance(table, dict)] if isinstance(tables, list) else []
-        taken: dict[str, str] = {}
+        found = content.get("blade_type")
+        types = [table.get("id") for table in found if isinstance(table, dict)] if isinstance(found, list) else []
+        for name, table in (("saw", many["saws"]), ("alloy", many["alloys"])):
+            self._check_aliases(name, table)
         for row in many["saws"].all_rows():
-            for alias in row.aliases:
-                if taken.setdefault(alias, row.id) != row.id or (alias in many["saws"] and alias != row.id):
-                    self.mistake(f"[[saw]] {row.id!r} aliases", alias, "expected a name that no other saw has")
             for fit in row.fits:
                 if fit not in types:
                     self.mistake(f"[[saw]] {row.id!r} fits", fit, f"expected one of {', '.join(map(str, types))}")
+
+    def _check_aliases(self, name: str, table: Versions[Any]) -> None:
+        """An alias is one row's at a time, and never another one's id."""
+        taken: dict[str, list[tuple[int, int, str]]] = {}
+        for row_id, rows in table.rows.items():
+            for place, (since_us, row) in enumerate(rows):
+                from_us = since_us if place else -tables.FOR_EVER_US
+                to_us = rows[place + 1][0] if place + 1 < len(rows) else tables.FOR_EVER_US
+                for alias in row.aliases:
+                    others = [other for start, end, other in taken.get(alias, ()) if start < to_us and from_us < end]
+                    if (alias in table and alias != row_id) or any(other != row_id for other in others):
+                        self.mistake(
+                            f"[[{name}]] {row_id!r} aliases", alias, f"expected a name that no other {name} has"
+                        )
+                    taken.setdefault(alias, []).append((from_us, to_us, row_id))

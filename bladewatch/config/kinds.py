@@ -6,13 +6,18 @@ import re
 from collections.abc import Callable
 from datetime import date, datetime, time, tzinfo
 from decimal import Decimal, InvalidOperation
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from bladewatch.config.sections import Section, section_of
 from collectors.instants import parse_text, to_us
 
 Kind = Callable[[Any], Any]
 WEEKDAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+_NUMBER: Final = r"(-?\d+(?:\.\d+)?)"
+_LINE: Final = re.compile(rf"([a-z][a-z0-9_-]*)(?: (<=|>=) ?{_NUMBER}| {_NUMBER} to {_NUMBER})?")
 
 
 class Wrong(ValueError):
@@ -149,6 +154,47 @@ def weekdays(value: Any) -> tuple[int, ...]:
     if not isinstance(value, list) or not all(item in WEEKDAYS for item in value):
         raise Wrong(f"expected a list of {', '.join(WEEKDAYS)}")
     return tuple(sorted({WEEKDAYS.index(item) for item in value}))
+
+
+class Line(NamedTuple):
+    """A line of an inspection: what is looked at, and the range that passes, where it is a number."""
+
+    name: str
+    low: float | None = None
+    high: float | None = None
+
+    def passes(self, value: float) -> bool:
+        """Whether a measured value is within the range."""
+        return (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
+
+
+def lines(value: Any) -> tuple[Line, ...]:
+    """Lines of an inspection: a name alone, or a name with a limit.
+
+    >>> lines(["cracks", "run_out_mm <= 0.10", "kerf_mm 3.7 to 4.1"])[2]
+    Line(name='kerf_mm', low=3.7, high=4.1)
+    """
+    found = []
+    for item in texts(value):
+        match = _LINE.fullmatch(item)
+        if match is None:
+            raise Wrong('expected lines like ["cracks", "run_out_mm <= 0.10", "kerf_mm 3.7 to 4.1"]')
+        name, sign, limit, low, high = match.groups()
+        if sign is not None:
+            found.append(Line(name, *((None, float(limit)) if sign == "<=" else (float(limit), None))))
+        else:
+            found.append(Line(name, None if low is None else float(low), None if high is None else float(high)))
+    return tuple(found)
+
+
+def section(value: Any) -> Section:
+    """The section of one bar: a shape and its lengths."""
+    if not isinstance(value, dict):
+        raise Wrong('expected a table like { shape = "tube", diameter_mm = 50, wall_mm = 3 }')
+    try:
+        return section_of(value)
+    except ValueError as error:
+        raise Wrong(str(error)) from error
 
 
 def weekday(value: Any) -> int:

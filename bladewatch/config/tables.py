@@ -15,10 +15,13 @@ from typing import Any, Final, Generic, Protocol, TypeVar
 from zoneinfo import ZoneInfo
 
 from bladewatch.config import kinds
+from bladewatch.config.kinds import Line
+from bladewatch.config.sections import Section
 from collectors.mapping import CLOCKS, Rule
 from collectors.topics import KINDS
 
 REQUIRED: Final = object()
+FOR_EVER_US: Final = 2**62
 
 
 def key(kind: kinds.Kind, default: Any = None) -> Any:
@@ -93,6 +96,9 @@ class Saw:
     round_order: int | None = key(kinds.whole(0, 100_000))
     aliases: tuple[str, ...] = key(kinds.texts, ())
     fits: tuple[str, ...] = key(kinds.texts, ())
+    bore_mm: float | None = key(kinds.number(1, 1000))
+    pins: str | None = key(kinds.text_or_whole)
+    diameter_mm: tuple[float, float] | None = key(kinds.pair)
     place: str | None = key(kinds.text)
 
 
@@ -115,6 +121,10 @@ class BladeType:
     grind_price: Decimal | None = key(kinds.money)
     tip_price: Decimal | None = key(kinds.money)
     regrinds_expected: int | None = key(kinds.whole(0, 1000))
+    service_level: float = key(kinds.number(0.5, 0.9999), 0.95)
+    min_sharps: int | None = key(kinds.whole(0, 1000))
+    min_sharps_note: str | None = key(kinds.text)
+    inspect: tuple[Line, ...] = key(kinds.lines, ())
     lead_days: float | None = key(kinds.number(0, 3650))
     turnround_days: float | None = key(kinds.number(0, 3650))
     supplier: str | None = key(kinds.text)
@@ -134,13 +144,20 @@ class Alloy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """``[[part]]``: ``area_mm2`` is of all bars in the stroke, holes excluded, before the mitre."""
+    """``[[part]]``: ``area_mm2`` is of all bars in the stroke, holes excluded, before the mitre.
+
+    Where it is left out it follows from ``section`` or ``mass_kg_m`` of one bar. ``bars_vary``: bundles that nobody
+    counts, so that ``area_mm2`` and ``bars`` speak of one stroke as planned and energy tells how many bars it was.
+    """
 
     id: str = key(kinds.text, REQUIRED)
     alloy: str | None = key(kinds.text)
     area_mm2: float | None = key(kinds.number(0.001, 2_000_000))
     height_mm: float | None = key(kinds.number(0.1, 2000))
     bars: int | None = key(kinds.whole(1, 1000))
+    bars_vary: bool = key(kinds.flag, False)
+    section: Section | None = key(kinds.section)
+    mass_kg_m: float | None = key(kinds.number(0.001, 10_000))
     pieces: int | None = key(kinds.whole(0, 1000))
     mitre_deg: float | None = key(kinds.number(-80, 80))
     temper: str | None = key(kinds.text)
@@ -325,15 +342,40 @@ class Config:
         """The site's zone."""
         return self.site.timezone
 
-    def saw_aliases(self) -> dict[str, str]:
-        """Other names of saws, to their ids."""
-        return {alias: row.id for row in self.saws.all_rows() for alias in row.aliases}
+    def saw_of(self, name: str, us: int) -> str:
+        """The id of a saw by id or by the alias that was its own at an instant; another name stays as it is."""
+        return _name_of(self.saws, name, us)
 
-    def alloy_of(self, name: str) -> str:
-        """The id of an alloy by id or alias; a name that no row knows stays as it is."""
-        if name in self.alloys:
-            return name
-        for row in self.alloys.all_rows():
-            if name in row.aliases:
-                return row.id
+    def alias_spans(self) -> dict[str, list[tuple[int, int, str]]]:
+        """Other names of saws: from when up to when each is whose."""
+        found: dict[str, list[tuple[int, int, str]]] = {}
+        for saw_id, rows in self.saws.rows.items():
+            for place, (since_us, row) in enumerate(rows):
+                until_us = rows[place + 1][0] if place + 1 < len(rows) else FOR_EVER_US
+                for alias in row.aliases:
+                    found.setdefault(alias, []).append((since_us if place else -FOR_EVER_US, until_us, saw_id))
+        return found
+
+    def alloy_of(self, name: str, us: int) -> str:
+        """The id of an alloy by id or by the alias that was its own at an instant; another name stays as it is."""
+        return _name_of(self.alloys, name, us)
+
+    def may_clear_cracks(self) -> frozenset[str]:
+        """Ids and names of the people with a role: their correction of a crack counts."""
+        rows = [row for row in self.people.all_rows() if row.role is not None]
+        return frozenset(name for row in rows for name in (row.id, row.name) if name is not None)
+
+
+class _HasAliases(HasId, Protocol):
+    @property
+    def aliases(self) -> tuple[str, ...]: ...
+
+
+def _name_of(table: Versions[Any], name: str, us: int) -> str:
+    if name in table:
         return name
+    for row_id in table:
+        row: _HasAliases | None = table.ever(row_id, us)
+        if row is not None and name in row.aliases:
+            return row_id
+    return name

@@ -103,6 +103,7 @@ class Blades:
         minutes = rng.randrange(9, 19)
         dice = [rng.random() for _ in range(3)]
         written = spindle.plate is None or dice[0] >= self._setting.size("unrecorded")
+        half = Random(f"{self._setting.seed}/{spindle.saw}/{now}/half").random() < self._setting.size("half")
         if spindle.plate is not None:
             point(now)
             self._take_off(spindle, now, counter, minutes, written)
@@ -111,10 +112,11 @@ class Blades:
         if plate.edge is None:
             self._sharpen(plate)
         spindle.plate, spindle.chip_left, spindle.mount = plate, 0, len(self._truth.mounts)
-        self._truth.mounts.append(Mounted(spindle.saw, plate.id, now, None, plate.cycle, written))
+        told_on = written and not (half and now > self._setting.at(1))
+        self._truth.mounts.append(Mounted(spindle.saw, plate.id, now, None, plate.cycle, told_on))
         self._truth.cycles[plate.cycle].saws.append(spindle.saw)
         point(now)
-        if written:
+        if told_on:
             others = [other.id for other in self._rack(spindle.kind)]
             wrong = others and dice[1] < self._setting.size("wrong-plate")
             told = others[int(dice[2] * len(others))] if wrong else plate.id

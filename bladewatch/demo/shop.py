@@ -23,6 +23,8 @@ NOISE: Final = 0.03
 """Spread of a stroke's energy that nothing explains."""
 SHAKY: Final = 0.12
 HARD: Final = 1.5
+GUARD_AT_SETUP: Final = 0.3
+"""How often the guard is opened where only the job changes."""
 POINT_EVERY: Final = 20
 POWER_EVERY_US: Final = 15 * MINUTE_US
 STATE_EVERY_US: Final = 30 * MINUTE_US
@@ -57,6 +59,7 @@ class Saw:
     work_rng: Random
     load_rng: Random
     told_rng: Random
+    guard_rng: Random
     clock_sign: int
     job: Work | None = None
     left_in_job: int = 0
@@ -124,8 +127,8 @@ class Shop:
         rng = Random(f"{setting.seed}/{name}")
         narrow = place < ceil(setting.size("rollover") * setting.saws)
         counter = 65_536 - rng.randrange(300, 900) if narrow else rng.randrange(40_000, 60_000)
-        work, load, told, blades = (
-            Random(f"{setting.seed}/{name}/{what}") for what in ("work", "load", "told", "blades")
+        work, load, told, blades, guard = (
+            Random(f"{setting.seed}/{name}/{what}") for what in ("work", "load", "told", "blades", "guard")
         )
         return Saw(
             name=name,
@@ -137,6 +140,7 @@ class Shop:
             work_rng=work,
             load_rng=load,
             told_rng=told,
+            guard_rng=guard,
             clock_sign=rng.choice((-1, 1)),
         )
 
@@ -149,15 +153,26 @@ class Shop:
         next_power, next_state = now + 3 * MINUTE_US, now + STATE_EVERY_US
         cold = max(self.setting.size("cold"), 0.06)
         while True:
-            stopped_us = now
+            stopped_us, changed = now, False
+            opened = self._cleans(saw, now)
+            if opened:
+                now += saw.guard_rng.randrange(6, 13) * MINUTE_US
             if self._blades.finished(saw.spindle, day):
+                changed = opened = True
                 now = self._blades.change(saw.spindle, now, saw.counter, lambda us: self._point(saw, day, us))
             if saw.left_in_job == 0:
+                opened = opened or saw.guard_rng.random() < GUARD_AT_SETUP
                 self._next_job(saw)
                 now += rng.randrange(3, 9) * MINUTE_US
             if now > stopped_us and now < closes_us - 5 * MINUTE_US:
                 yield self._tell(saw, stopped_us + 5 * SECOND_US, "state", {"state": "setup"})
+                if opened:
+                    yield self._guard(saw, stopped_us + 40 * SECOND_US, True)
+                    yield self._guard(saw, now - 30 * SECOND_US, False)
                 yield self._tell(saw, now - SECOND_US, "state", {"state": "running"})
+            elif changed:
+                yield self._guard(saw, stopped_us + 40 * SECOND_US, True)
+                yield self._guard(saw, now - 30 * SECOND_US, False)
             work = saw.job
             assert work is not None
             now += round(rng.uniform(*self.setting.pause_s) * SECOND_US)
@@ -280,16 +295,35 @@ class Shop:
             "spindle_rpm": round(RPM * (1 - saw.ramp("belt", at_us)) + rng.gauss(0, 3)),
         }
 
+    def _cleans(self, saw: Saw, now: int) -> bool:
+        """Whether somebody stops the saw to clean a galled blade: the episode has ended since the last stroke."""
+        size = self.setting.size("cleaning")
+        ended = [
+            e
+            for e in saw.active
+            if id(e) not in saw.done
+            if (e.kind == "galling" and e.to_us <= now) or (e.kind == "cleaning" and e.from_us <= now)
+        ]
+        saw.done.update(id(e) for e in ended)
+        return any(
+            e.kind == "cleaning" or Random(f"{self.setting.seed}/clean/{saw.name}/{e.from_us}").random() < size
+            for e in ended
+        )
+
+    def _guard(self, saw: Saw, at_us: int, is_open: bool) -> Message:
+        """The guard's switch, with dice of its own for the way."""
+        return self._tell(saw, at_us, "state", {"guard_open": is_open}, saw.guard_rng)
+
     def _vibration(self, saw: Saw, at_us: int) -> dict[str, Any]:
         chipped = saw.spindle.edge.chipped if saw.spindle.plate is not None else 0
         level = saw.vibration * (1 + 0.5 * min(chipped, 2)) * (1 + 2.5 * saw.ramp("bearing", at_us))
         return {"point": "spindle-front", "velocity_mm_s": round(level * exp(saw.told_rng.gauss(0, 0.05)), 2)}
 
-    def _tell(self, saw: Saw, at_us: int, kind: str, payload: dict[str, Any]) -> Message:
+    def _tell(self, saw: Saw, at_us: int, kind: str, payload: dict[str, Any], dice: Random | None = None) -> Message:
         """The message as sent, by the saw's own clock; it arrives a moment later."""
         wrong = saw.here("clock", at_us)
         off_us = 0 if wrong is None else round(wrong.size * SECOND_US) * saw.clock_sign
-        received_us = at_us + saw.told_rng.randrange(40_000, 400_000)
+        received_us = at_us + (dice or saw.told_rng).randrange(40_000, 400_000)
         return Message(received_us, saw.name, kind, msgspec.json.encode({"ts": (at_us + off_us) // 1000, **payload}))
 
     def _next_job(self, saw: Saw) -> None:

@@ -30,6 +30,9 @@ TROUBLES: Final = {
     "override": Trouble((0.4, 1.5, 4.0), "times a saw-week the feed is turned down to 70 %, for one to five hours"),
     "unlogged": Trouble((0.4, 1.5, 4.0), "the same, but the message tells the feed that was set"),
     "galling": Trouble((0.3, 1.0, 2.5), "episodes a saw-week: energy up by a quarter, until the blade is cleaned"),
+    "cleaning": Trouble(
+        (0.3, 0.6, 1.0), "share of galling that ends at a stop with the guard open; and so many such stops a saw-week"
+    ),
     "mist": Trouble((0.1, 0.4, 1.0), "failures of the mist a saw-week, two to five hours: more wear, galling"),
     "lot": Trouble((0.15, 0.5, 1.2), "hard lots a week, on every saw that cuts the metal: energy up, wear times 1.5"),
     "cold": Trouble((0.15, 0.4, 0.9), "idle power of a cold spindle above the warm one's, as a share of it"),
@@ -54,6 +57,7 @@ TROUBLES: Final = {
     "unit": Trouble((1.0, 7.0, 30.0), "last working days on which the second saw sends its feed in inches a second"),
     "rescale": Trouble((1.05, 1.12, 1.3), "factor on all power of the second saw, from two thirds on"),
     # in the record
+    "half": Trouble((0.05, 0.15, 0.4), "share of changes of which only the blade taken off is written down"),
     "unrecorded": Trouble((0.03, 0.08, 0.2), "share of blade changes that nobody wrote down"),
     "late": Trouble((0.1, 0.3, 0.6), "share of ledger rows entered up to fourteen hours late"),
     "wrong-plate": Trouble((0.03, 0.1, 0.25), "share of mounts written with another plate's number"),
@@ -91,6 +95,7 @@ _LASTING: Final = {
     "unlogged": (1.0, 5.0, 0.7),
     "galling": (0.5, 3.0, 1.25),
     "mist": (2.0, 5.0, 1.5),
+    "cleaning": (0.2, 0.2, 1.0),
     "clamp": (1.0, 4.0, 0.25),
     "gap": (0.17, 2.0, 1.0),
     "bundle": (0.5, 2.0, 1.0),

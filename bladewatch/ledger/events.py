@@ -7,8 +7,8 @@ event ``corrected`` withdraws the one it names.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping
-from datetime import tzinfo
+from collections.abc import Callable, Mapping
+from datetime import date, tzinfo
 from decimal import Decimal, InvalidOperation
 from typing import Any, Final
 
@@ -23,8 +23,8 @@ EVENTS: Final = (
     "retipped", "quarantined", "scrapped", "lost", "found", "counted", "invoiced", "credited", "month-closed",
     "corrected",
 )  # fmt: skip
-SAME_EVENT_US: Final = 30 * 60 * 1_000_000
-"""A saw's message and a person's row this close together are one event with two witnesses."""
+WORKS: Final = ("grind", "tips", "retip", "check")
+"""What is asked of the grinder for a plate: grind it, replace tips and grind, put a new tip set on, look at it."""
 
 
 class Event(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -65,6 +65,9 @@ class Event(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     counter: int | None = None
     by: str | None = None
     note: str | None = None
+    work: str | None = None
+    due: str | None = None
+    findings: str | None = None
     witness: str = "person"
 
     @property
@@ -77,7 +80,7 @@ COLUMNS: Final = (
     "id", "at", "event", "plate", "saw", "spindle", "blade_type", "reason", "planned", "minutes", "wear_um",
     "stock_removed_um", "kerf_mm", "diameter_mm", "tips_replaced", "tips_chipped", "batch", "supplier", "cost", "tax",
     "freight", "currency", "fx_rate", "document", "place", "corrects", "regrinds", "used_share", "counter", "by",
-    "note", "entered",
+    "note", "entered", "work", "due", "findings",
 )  # fmt: skip
 """The columns of the CSV, in order."""
 
@@ -126,6 +129,13 @@ def _one_of(allowed: tuple[str, ...]) -> Callable[[str], str]:
     return convert
 
 
+def _day(value: str) -> str:
+    try:
+        return date.fromisoformat(value).isoformat()
+    except ValueError:
+        raise ValueError(f"found {value[:40]!r}, expected a date like 2026-03-12") from None
+
+
 _MONEY = _decimal("-1000000000000", "1000000000000")
 KINDS: Final[Mapping[str, Callable[[str], Any]]] = {
     **dict.fromkeys(CONTENT, _text),
@@ -144,6 +154,8 @@ KINDS: Final[Mapping[str, Callable[[str], Any]]] = {
     "freight": _MONEY,
     "fx_rate": _decimal("0.000000001", "1000000000"),
     "regrinds": _whole,
+    "work": _one_of(WORKS),
+    "due": _day,
     "used_share": _decimal("0", "10"),
     "counter": _whole,
 }
@@ -263,73 +275,3 @@ def from_note(note: BladeNote) -> Event:
         by=note.by,
         witness="message",
     )
-
-
-def in_force(events: Iterable[Event]) -> list[Event]:
-    """The events after corrections: replaced and withdrawn ones are gone.
-
-    Of several corrections of one event the one entered last holds. A correction that is itself withdrawn or
-    replaced has no effect any more: what it corrected stands again, unless another correction stands.
-    """
-    by_known = sorted(events, key=_entered)
-    correctors: dict[str, list[Event]] = {}
-    for event in by_known:
-        if event.corrects is not None:
-            correctors.setdefault(event.corrects, []).append(event)
-    decided: dict[str, Event | None] = {}
-
-    def last_word(event_id: str) -> Event | None:
-        """The correction that holds for an event: entered last, and not withdrawn itself."""
-        if event_id not in decided:
-            decided[event_id] = None  # a ring of corrections ends here
-            holding = [other for other in correctors.get(event_id, ()) if not withdrawn(other)]
-            decided[event_id] = max(holding, key=_entered, default=None)
-        return decided[event_id]
-
-    def withdrawn(event: Event) -> bool:
-        word = last_word(event.id)
-        return word is not None and word.event == "corrected"
-
-    def stands(event: Event) -> bool:
-        if event.event == "corrected" or last_word(event.id) is not None:
-            return False
-        return event.corrects is None or last_word(event.corrects) is event
-
-    return [event for event in by_known if stands(event)]
-
-
-def _entered(event: Event) -> tuple[int, int, str]:
-    return event.known_us, event.at_us, event.id
-
-
-def one_witness_each(events: Iterable[Event]) -> list[Event]:
-    """Events with a saw's message joined to the person's row that tells the same event.
-
-    Same plate and event, no other saw or spindle, within half an hour; the nearest pairs are matched first. The
-    person's row gives time and reason; a saw or spindle that it leaves out is the message's.
-    """
-    rows: dict[str, Event] = {}
-    messages: dict[str, Event] = {}
-    for event in events:
-        (messages if event.witness == "message" else rows)[event.id] = event
-    by_plate: dict[tuple[str, str | None], list[Event]] = {}
-    for row in rows.values():
-        if row.event in ("mounted", "dismounted"):
-            by_plate.setdefault((row.event, row.plate), []).append(row)
-    pairs = sorted(
-        (abs(row.at_us - message.at_us), message.id, row.id)
-        for message in messages.values()
-        for row in by_plate.get((message.event, message.plate), ())
-        if abs(row.at_us - message.at_us) <= SAME_EVENT_US
-        and row.saw in (None, message.saw)
-        and row.spindle in (None, message.spindle)
-    )
-    told: set[str] = set()
-    used: set[str] = set()
-    for _, message_id, row_id in pairs:
-        if message_id not in told and row_id not in used:
-            told.add(message_id)
-            used.add(row_id)
-            message = messages[message_id]
-            rows[row_id] = msgspec.structs.replace(rows[row_id], saw=message.saw, spindle=message.spindle)
-    return [*rows.values(), *(message for message in messages.values() if message.id not in told)]

@@ -1,350 +1,321 @@
-"""Events to the state of every plate: plate > tip set > grind cycle > mount.
+"""Rows to the state of every plate, one after the other.
 
-``fold`` is pure. It refuses nothing: a record that cannot be true is kept as far as it goes and told as a
-``Problem``, because the shop is often ahead of its records.
+``Fold.apply`` refuses nothing: a record that cannot be true is kept as far as it goes and told as a ``Problem``,
+because the shop is often ahead of its records. Every change goes through a journal, so that a late row can be put in
+its place: what came after is undone and applied again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from collections.abc import Container
+from typing import Final
 
-import msgspec
+from bladewatch.ledger.events import Event
+from bladewatch.ledger.fleet import KEEPS_CYCLE, NOT_TO_BE_MOUNTED, Cycle, Fleet, Mount, Plate, Problem, Reading, Trip
+from bladewatch.ledger.journal import Journal
+from bladewatch.ledger.standing import Standing, is_crack
 
-from bladewatch.ledger.events import Event, in_force, one_witness_each
-
-KEEPS_CYCLE: Final = frozenset({"job-swap", "trial", "unknown"})
-"""Reasons that take a blade off without ending its grind cycle."""
-_ORDER: Final = {
-    name: place
-    for place, names in enumerate(
-        (
-            ("dismounted",),
-            ("opened", "bought", "received", "found"),
-            ("sent",),
-            ("returned",),
-            ("inspected",),
-            ("rejected", "retipped"),
-            ("accepted",),
-            ("mounted",),
-        )
-    )
-    for name in names
-}
-_STATE_AFTER: Final = {
-    "opened": "sharp", "bought": "ordered", "received": "received", "sent": "out", "returned": "returned",
-    "accepted": "sharp", "rejected": "rejected", "quarantined": "quarantined", "scrapped": "scrapped", "lost": "lost",
-    "found": "found",
-}  # fmt: skip
 WORN_EDGE: Final = frozenset({"dismounted", "sent", "returned", "inspected", "rejected", "quarantined", "scrapped"})
 """Events whose ``wear_um`` speaks of the edge as it came off; what is measured at acceptance is the new one."""
-NOT_TO_BE_MOUNTED: Final = frozenset({"out", "quarantined", "scrapped", "lost", "rejected"})
+TAKES_AWAY: Final = frozenset({"sent", "quarantined", "scrapped", "lost"})
+"""Events after which a plate is on no saw any more."""
+OF_NO_PLATE: Final = frozenset({"invoiced", "credited", "bought", "counted", "month-closed"})
+_NEW: Final = frozenset({"unknown", "ordered"})
 
 
-class Problem(NamedTuple):
-    """A record that cannot be true as it stands."""
+class Fold:
+    """A fleet and how it came about. ``known`` are the ids of all rows of the ledger."""
 
-    where: str
-    message: str
-    at_us: int
-    plate: str | None = None
-    saw: str | None = None
-
-
-class Reading(NamedTuple):
-    """A bench reading of flank wear."""
-
-    at_us: int
-    wear_um: float
-
-
-@dataclass(slots=True)
-class Mount:
-    """A blade on a spindle. It owns the strokes with ``from_us`` < ts ≤ ``to_us``."""
-
-    plate: str
-    saw: str
-    spindle: str
-    from_us: int
-    to_us: int | None = None
-    reason: str | None = None
-    cycle: int = 0
-    row: str = ""
-    """The id of the ledger row, or message, that tells it."""
-
-    def end(self, at_us: int, reason: str | None = None) -> None:
-        """Take the blade off."""
-        self.to_us = at_us
-        self.reason = reason
-
-
-@dataclass(slots=True)
-class Cycle:
-    """From sharp to dull: the unit that wear is learnt from."""
-
-    plate: str
-    number: int
-    tip_set: int
-    regrinds: int
-    opened_us: int
-    used_share: float = 0.0
-    mounts: list[Mount] = field(default_factory=list)
-    ended_us: int | None = None
-    reason: str | None = None
-    readings: list[Reading] = field(default_factory=list)
-    stock_removed_um: float | None = None
+    def __init__(self, known: Container[str]) -> None:
+        self.fleet = Fleet()
+        self._known = known
+        self._journal = Journal()
+        self._put = self._journal.put
+        self._steps = {
+            "opened": self._open, "bought": self._bought, "received": self._received, "mounted": self._mount,
+            "sent": self._send, "returned": self._return, "inspected": self._inspect, "accepted": self._accept,
+            "rejected": self._set_apart, "retipped": self._retip, "quarantined": self._set_apart,
+            "scrapped": self._set_apart, "lost": self._set_apart, "found": self._find, "counted": self._count,
+        }  # fmt: skip
 
     @property
-    def open(self) -> bool:
-        """Whether the cycle still runs."""
-        return self.ended_us is None
+    def mark(self) -> int:
+        """Where the fold stands, for ``back_to``."""
+        return self._journal.mark
 
+    def back_to(self, mark: int) -> None:
+        """The fleet as it was at a mark."""
+        self._journal.back_to(mark)
 
-@dataclass(slots=True)
-class Plate:
-    """A steel disc with its number: state, place and history."""
+    def apply(self, row: Standing, for_good: bool = False) -> None:
+        """Take the next row; one taken ``for_good`` is not undone."""
+        self._journal.keeps = not for_good
+        event = row.event
+        if row.void is not None:
+            self._remark(event, row.void)
+            return
+        if event.corrects is not None and event.corrects not in self._known:
+            self._remark(event, f"it corrects {event.corrects}, which no row has as its id")
+        if event.event == "month-closed" or (event.plate is None and event.event in OF_NO_PLATE):
+            return
+        if event.event == "dismounted":
+            self._dismount(event)
+            return
+        if event.plate is None:
+            self._remark(event, "the row names no plate")
+            return
+        plate = self._plate(event.plate, event)
+        if event.blade_type is not None:
+            self._type(plate, event)
+        self._measure(plate, event)
+        step = self._steps.get(event.event)
+        if step is not None:
+            step(plate, event)
+        if event.place is not None and event.event != "mounted":
+            self._put(plate, place=event.place)
 
-    id: str
-    blade_type: str | None = None
-    state: str = "unknown"
-    since_us: int = 0
-    place: str | None = None
-    tip_set: int = 1
-    regrinds: int = 0
-    kerf_mm: float | None = None
-    diameter_mm: float | None = None
-    cracked: bool = False
-    fresh: bool = False
-    fresh_share: float = 0.0
-    cycles: list[Cycle] = field(default_factory=list)
+    # The life of a plate, in the order that it takes
 
-    @property
-    def cycle(self) -> Cycle | None:
-        """The newest cycle."""
-        return self.cycles[-1] if self.cycles else None
+    def _open(self, plate: Plate, event: Event) -> None:
+        self._put(plate, regrinds=event.regrinds or 0, estimated="estimated" in (event.note or ""))
+        self._sharpen(plate, event, float(event.used_share or 0))
 
+    def _bought(self, plate: Plate, event: Event) -> None:
+        if plate.state == "unknown":
+            self._state(plate, "ordered", event)
 
-@dataclass(slots=True)
-class Fleet:
-    """What the ledger means at one moment."""
+    def _received(self, plate: Plate, event: Event) -> None:
+        if plate.state in _NEW:
+            self._state(plate, "received", event)
 
-    plates: dict[str, Plate] = field(default_factory=dict)
-    mounts: dict[tuple[str, str], list[Mount]] = field(default_factory=dict)
-    problems: list[Problem] = field(default_factory=list)
+    def _mount(self, plate: Plate, event: Event) -> None:
+        if event.saw is None:
+            self._remark(event, "the row names no saw")
+            return
+        saw, spindle = event.spot
+        there = self.fleet.mounts.get((saw, spindle))
+        if there is None:
+            there = []
+            self._journal.enter(self.fleet.mounts, (saw, spindle), there)
+        if there and there[-1].to_us is None:
+            before = there[-1]
+            self._remark(event, f"plate {before.plate} was still recorded there; its mount ends here")
+            self._end(before, event, None)
+        if plate.on:
+            places = ", ".join(f"saw {mount.saw} spindle {mount.spindle}" for mount in plate.on)
+            self._ask(event, f"it is also recorded on {places}", *(mount.row for mount in plate.on))
+        if plate.state in NOT_TO_BE_MOUNTED:
+            self._ask(event, f"it was recorded as {plate.state}", plate.state_row)
+        if plate.cracked:
+            self._ask(event, "it is recorded as cracked", plate.crack_row)
+        cycle = self._cycle_for(plate, event)
+        mount = Mount(
+            plate.id, saw, spindle, event.at_us, cycle=cycle.number, row=event.id, counter_on=event.counter
+        )  # fmt: skip
+        self._journal.push(cycle.mounts, mount)
+        self._journal.push(there, mount)
+        self._put(plate, on=(*plate.on, mount), place=saw)
+        self._state(plate, "mounted", event)
 
-    def on(self, saw: str, spindle: str) -> Mount | None:
-        """The mount that is on now, or None."""
-        mounts = self.mounts.get((saw, spindle), ())
-        return mounts[-1] if mounts and mounts[-1].to_us is None else None
+    def _cycle_for(self, plate: Plate, event: Event) -> Cycle:
+        """The cycle that a mount goes on with, or a new one."""
+        current = plate.cycle
+        if current is not None and not plate.fresh:
+            if not current.open:
+                text = f"cycle {current.number} had ended ({current.reason}); it runs on, as nothing accepted it"
+                self._ask(event, text, current.mounts[-1].off_row)
+                self._put(current, ended_us=None, reason=None)
+            return current
+        if not plate.fresh:
+            text = "no row accepted or opened it before"
+            others = any(other.known for other in self.fleet.plates.values())
+            (self._ask if others and plate.state == "unknown" else self._remark)(event, text)
+        if current is not None and current.open:
+            self._end_cycle(current, event.at_us, current.mounts[-1].reason or "unknown")
+        cycle = Cycle(
+            plate.id, len(plate.cycles) + 1, plate.tip_set, plate.regrinds, event.at_us, used_share=plate.fresh_share
+        )
+        self._journal.push(plate.cycles, cycle)
+        self._put(plate, fresh=False, fresh_share=0.0)
+        return cycle
 
-    def cycle_of(self, mount: Mount) -> Cycle:
-        """The cycle a mount belongs to."""
-        return self.plates[mount.plate].cycles[mount.cycle - 1]
+    def _dismount(self, event: Event) -> None:
+        mount = self._mount_to_end(event)
+        plate_id = event.plate or (mount.plate if mount is not None else None)
+        if plate_id is None:
+            self._remark(event, "no blade was recorded there")
+            return
+        own = mount is not None and mount.plate == plate_id
+        plate = self._plate(plate_id, event)
+        if mount is None:
+            rows = (plate.state_row,) if plate.state_row else ()
+            self._ask(event, f"plate {plate_id} was not recorded there", *rows)
+        else:
+            if not own:
+                text = f"plate {mount.plate} was recorded there, the row names {plate_id}; the mount ends here"
+                self._ask(event, text, mount.row, plate=mount.plate)
+            self._end(mount, event, event.reason if own else None)
+        self._measure(plate, event)
+        if own and plate.cycle is not None and event.reason is not None and event.reason not in KEEPS_CYCLE:
+            self._end_cycle(plate.cycle, event.at_us, event.reason)
+            if not plate.on:
+                self._state(plate, "quarantined" if plate.cracked else "dull", event)
+        if event.place is not None:
+            self._put(plate, place=event.place)
 
-    def plate(self, plate_id: str) -> Plate:
+    def _mount_to_end(self, event: Event) -> Mount | None:
+        if event.saw is not None:
+            return self.fleet.on(*event.spot)
+        plate = self.fleet.plates.get(event.plate or "")
+        return plate.on[0] if plate is not None and len(plate.on) == 1 else None
+
+    def _send(self, plate: Plate, event: Event) -> None:
+        if plate.cracked:
+            self._remark(event, "the plate is recorded as cracked; a cracked body is scrapped, not ground")
+        self._take_away(plate, event)
+        self._put(
+            plate, work=event.work, batch=event.batch, supplier=event.supplier, due=event.due, sent_row=event.id,
+            place=event.supplier, failed=None,
+        )  # fmt: skip
+        self._state(plate, "out", event)
+
+    def _return(self, plate: Plate, event: Event) -> None:
+        if plate.state == "out":
+            self._back(plate, event)
+        elif plate.state_row == "" and plate.state == "unknown":
+            self._ask(event, "it was never here before: no row knows this plate")
+        else:
+            self._ask(event, f"it was not recorded as out, but as {plate.state}", plate.state_row)
+        if not plate.on:
+            self._state(plate, "returned", event)
+
+    def _back(self, plate: Plate, event: Event) -> None:
+        """Home from the grinder: the trip is over, a regrind more."""
+        trip = Trip(plate.id, plate.blade_type, plate.supplier, plate.batch, plate.since_us, event.at_us)
+        self._journal.push(self.fleet.trips, trip)
+        self._put(plate, regrinds=plate.regrinds + (plate.work != "check"))
+
+    def _inspect(self, plate: Plate, event: Event) -> None:
+        failed = [line.partition(" ")[0] for line in (event.findings or "").split("; ") if line.endswith(" fail")]
+        self._put(plate, failed=", ".join(failed) or None)
+
+    def _accept(self, plate: Plate, event: Event) -> None:
+        if plate.state == "out":
+            self._back(plate, event)
+        if plate.state in ("scrapped", "lost"):
+            self._ask(event, f"it was recorded as {plate.state}", plate.state_row)
+        if plate.failed is not None:
+            self._remark(event, f"the inspection before found {plate.failed} failed")
+        self._sharpen(plate, event, 0.0)
+
+    def _sharpen(self, plate: Plate, event: Event, used_share: float) -> None:
+        """On the rack, sharp and inspected. A cracked body never is, whatever the row says."""
+        if plate.cracked:
+            text = "the plate is recorded as cracked; a cracked body is scrapped, not ground"
+            self._ask(event, text, plate.crack_row)
+        if plate.on:
+            self._ask(event, "the plate is recorded as mounted", *(mount.row for mount in plate.on))
+        elif plate.cycle is not None and plate.cycle.open:
+            self._end_cycle(plate.cycle, event.at_us, plate.cycle.mounts[-1].reason or "unknown")
+        self._put(plate, known=True, fresh=True, fresh_share=used_share, failed=None)
+        if not plate.on:
+            self._state(plate, "quarantined" if plate.cracked else "sharp", event)
+
+    def _retip(self, plate: Plate, _event: Event) -> None:
+        self._put(plate, tip_set=plate.tip_set + 1, regrinds=0)
+
+    def _set_apart(self, plate: Plate, event: Event) -> None:
+        if event.event in TAKES_AWAY:
+            self._take_away(plate, event)
+        if not plate.on:
+            self._state(plate, event.event, event)
+
+    def _find(self, plate: Plate, event: Event) -> None:
+        if plate.state in ("lost", "unknown"):
+            self._state(plate, "found", event)
+        elif plate.state in ("out", "scrapped"):
+            self._ask(event, f"it was recorded as {plate.state}", plate.state_row)
+            self._state(plate, "found", event)
+
+    def _count(self, plate: Plate, event: Event) -> None:
+        """Seen in a stock count: a plate that the record has elsewhere is a contradiction."""
+        if plate.state == "lost":
+            self._state(plate, "found", event)
+        elif plate.state in ("out", "scrapped"):
+            where = f" in {event.place}" if event.place is not None else ""
+            self._ask(event, f"it was counted{where}, and is recorded as {plate.state}", plate.state_row)
+        elif plate.on and event.place not in (None, plate.on[0].saw):
+            text = f"it was counted in {event.place}, and is recorded on saw {plate.on[0].saw}"
+            self._ask(event, text, plate.on[0].row)
+
+    # What several of these do
+
+    def _plate(self, plate_id: str, event: Event) -> Plate:
         """The plate of this number, made known where it was not."""
-        return self.plates.setdefault(plate_id, Plate(plate_id))
+        plate = self.fleet.plates.get(plate_id)
+        if plate is None:
+            plate = Plate(plate_id)
+            self._journal.enter(self.fleet.plates, plate_id, plate)
+        if plate.born_us is None:
+            self._put(plate, born_us=event.at_us)
+        self._put(plate, heard_us=event.at_us)
+        return plate
 
-    def problem(self, event: Event, message: str, plate: str | None = None) -> None:
-        """Note a record that cannot be true."""
-        where = f"{event.event} {event.plate or ''}".strip()
-        self.problems.append(Problem(where, message, event.at_us, plate or event.plate, event.saw))
-
-
-def fold(events: Iterable[Event], aliases: Mapping[str, str] | None = None) -> Fleet:
-    """The state that ``events`` lead to; their order does not matter.
-
-    ``aliases`` maps other names of a saw to its id.
-    """
-    fleet = Fleet()
-    events = [_named(event, aliases or {}) for event in events]
-    known = {event.id for event in events}
-    for event in sorted(events, key=_order):
-        if event.corrects is not None and event.corrects not in known:
-            fleet.problem(event, f"it corrects {event.corrects}, which no row has as its id")
-        if event.corrects is None and event.event == "corrected":
-            fleet.problem(event, "it withdraws a row and does not say which: 'corrects' is empty")
-    for event in sorted(one_witness_each(in_force(events)), key=_order):
-        _apply(fleet, event)
-    for mounts in fleet.mounts.values():
-        mounts.sort(key=lambda mount: mount.from_us)
-    return fleet
-
-
-def _named(event: Event, aliases: Mapping[str, str]) -> Event:
-    if event.saw is None or event.saw not in aliases:
-        return event
-    return msgspec.structs.replace(event, saw=aliases[event.saw])
-
-
-def _order(event: Event) -> tuple[int, int, int, str]:
-    return event.at_us, _ORDER.get(event.event, len(_ORDER)), event.known_us, event.id
-
-
-def _apply(fleet: Fleet, event: Event) -> None:
-    if event.event in ("month-closed", "counted") or (
-        event.plate is None and event.event in ("invoiced", "credited", "bought")
-    ):
-        return
-    if event.event == "dismounted":
-        _dismount(fleet, event)
-        return
-    if event.plate is None:
-        fleet.problem(event, "the row names no plate")
-        return
-    plate = fleet.plate(event.plate)
-    if event.blade_type is not None:
+    def _type(self, plate: Plate, event: Event) -> None:
         if plate.blade_type not in (None, event.blade_type):
-            fleet.problem(event, f"blade type {event.blade_type}, so far {plate.blade_type}")
-        plate.blade_type = event.blade_type
-    _measure(plate, event)
-    if event.event == "mounted":
-        _mount(fleet, plate, event)
-        return
-    if event.event in ("sent", "quarantined", "scrapped", "lost"):
-        _take_away(fleet, plate, event)
-    if event.event == "sent" and plate.cycle is not None and plate.cycle.open:
-        _end_cycle(plate.cycle, event.at_us, plate.cycle.mounts[-1].reason or "unknown")
-    if event.event == "returned" and plate.state == "out":
-        plate.regrinds += 1
-    if event.event == "retipped":
-        plate.tip_set += 1
-        plate.regrinds = 0
-    if event.event in ("opened", "accepted"):
-        _make_sharp(fleet, plate, event)
-    state = _STATE_AFTER.get(event.event)
-    if state is not None:
-        plate.state, plate.since_us = state, event.at_us
-    if event.place is not None:
-        plate.place = event.place
-    elif event.event == "sent":
-        plate.place = event.supplier
+            self._remark(event, f"blade type {event.blade_type}, so far {plate.blade_type}")
+        self._put(plate, blade_type=event.blade_type)
 
+    def _measure(self, plate: Plate, event: Event) -> None:
+        """What the row measured: on the plate, or on the cycle that has just ended or still runs."""
+        if event.kerf_mm is not None:
+            self._put(plate, kerf_mm=float(event.kerf_mm))
+        if event.diameter_mm is not None:
+            self._put(plate, diameter_mm=float(event.diameter_mm))
+        if is_crack(event):
+            self._put(plate, cracked=True, crack_row=event.id)
+        cycle = plate.cycle
+        if cycle is None:
+            return
+        if event.wear_um is not None and event.event in WORN_EDGE:
+            self._journal.push(cycle.readings, Reading(event.at_us, float(event.wear_um)))
+        if event.stock_removed_um is not None:
+            self._put(cycle, stock_removed_um=float(event.stock_removed_um))
+        if event.tips_chipped is not None:
+            self._put(cycle, tips_chipped=event.tips_chipped)
 
-def _measure(plate: Plate, event: Event) -> None:
-    """What the row measured: on the plate, or on the cycle that has just ended or still runs."""
-    if event.kerf_mm is not None:
-        plate.kerf_mm = float(event.kerf_mm)
-    if event.diameter_mm is not None:
-        plate.diameter_mm = float(event.diameter_mm)
-    cycle = plate.cycle
-    if cycle is not None and event.wear_um is not None and event.event in WORN_EDGE:
-        cycle.readings.append(Reading(event.at_us, float(event.wear_um)))
-    if cycle is not None and event.stock_removed_um is not None:
-        cycle.stock_removed_um = float(event.stock_removed_um)
+    def _take_away(self, plate: Plate, event: Event) -> None:
+        """A plate that leaves is on no saw any more, whatever the record said; what it cut is a cycle."""
+        for mount in plate.on:
+            self._ask(event, f"it was recorded on saw {mount.saw} spindle {mount.spindle} until now", mount.row)
+            self._end(mount, event, None)
+        cycle = plate.cycle
+        if event.event == "sent" and cycle is not None and cycle.open:
+            self._end_cycle(cycle, event.at_us, cycle.mounts[-1].reason or "unknown")
 
+    def _end(self, mount: Mount, event: Event, reason: str | None) -> None:
+        """Take a blade off; where its record goes on elsewhere, it stays mounted there."""
+        self._put(mount, to_us=event.at_us, reason=reason, off_row=event.id, counter_off=event.counter)
+        plate = self.fleet.plates[mount.plate]
+        self._put(plate, on=tuple(other for other in plate.on if other is not mount))
+        if not plate.on:
+            self._put(plate, place=None)
+            self._state(plate, "part-used", event)
 
-def _make_sharp(fleet: Fleet, plate: Plate, event: Event) -> None:
-    if plate.cracked:
-        fleet.problem(event, "the plate is recorded as cracked; a cracked body is scrapped, not ground")
-    if plate.state == "mounted":
-        fleet.problem(event, "the plate is recorded as mounted")
-    if plate.cycle is not None and plate.cycle.open:
-        _end_cycle(plate.cycle, event.at_us, plate.cycle.mounts[-1].reason or "unknown")
-    if event.event == "opened":
-        plate.regrinds = event.regrinds or 0
-        plate.fresh_share = float(event.used_share or 0)
-    else:
-        plate.fresh_share = 0.0
-    plate.fresh = True
+    def _end_cycle(self, cycle: Cycle, at_us: int, reason: str) -> None:
+        self._put(cycle, ended_us=at_us, reason=reason)
 
+    def _state(self, plate: Plate, state: str, event: Event) -> None:
+        self._put(plate, state=state, since_us=event.at_us, state_row=event.id)
 
-def _end_cycle(cycle: Cycle, at_us: int, reason: str) -> None:
-    cycle.ended_us, cycle.reason = at_us, reason
+    def _remark(self, event: Event, message: str) -> None:
+        self._problem(event, message, event.plate, False, ())
 
+    def _ask(self, event: Event, message: str, *rows: str, plate: str | None = None) -> None:
+        self._problem(event, message, plate or event.plate, True, rows)
 
-def _take_away(fleet: Fleet, plate: Plate, event: Event) -> None:
-    """A plate that leaves is on no saw any more, whatever the record said."""
-    for mounts in fleet.mounts.values():
-        for mount in mounts:
-            if mount.plate == plate.id and mount.to_us is None:
-                fleet.problem(event, f"it was recorded on saw {mount.saw} spindle {mount.spindle} until now")
-                mount.end(event.at_us)
-
-
-def _mount(fleet: Fleet, plate: Plate, event: Event) -> None:
-    if event.saw is None:
-        fleet.problem(event, "the row names no saw")
-        return
-    saw, spindle = event.spot
-    there = fleet.mounts.setdefault((saw, spindle), [])
-    if there and there[-1].to_us is None:
-        fleet.problem(event, f"plate {there[-1].plate} was still recorded there; its mount ends here")
-        there[-1].end(event.at_us)
-        _after_off(fleet, there[-1], event.at_us)
-    elsewhere = _mounts_of(fleet, plate.id)
-    if elsewhere:
-        places = ", ".join(f"saw {mount.saw} spindle {mount.spindle}" for mount in elsewhere)
-        fleet.problem(event, f"it is also recorded on {places}")
-    if plate.state in NOT_TO_BE_MOUNTED:
-        fleet.problem(event, f"it was recorded as {plate.state}")
-    if plate.cracked:
-        fleet.problem(event, "it is recorded as cracked")
-    cycle = _cycle_for_mount(fleet, plate, event)
-    mount = Mount(plate.id, saw, spindle, event.at_us, cycle=cycle.number, row=event.id)
-    cycle.mounts.append(mount)
-    there.append(mount)
-    plate.state, plate.since_us, plate.place = "mounted", event.at_us, saw
-
-
-def _mounts_of(fleet: Fleet, plate_id: str) -> Sequence[Mount]:
-    return [m for mounts in fleet.mounts.values() for m in mounts if m.plate == plate_id and m.to_us is None]
-
-
-def _cycle_for_mount(fleet: Fleet, plate: Plate, event: Event) -> Cycle:
-    current = plate.cycle
-    if current is not None and not plate.fresh:
-        if not current.open:
-            fleet.problem(
-                event, f"cycle {current.number} had ended ({current.reason}); it runs on, as nothing accepted it"
-            )
-            current.ended_us = current.reason = None
-        return current
-    if not plate.fresh:
-        fleet.problem(event, "no row accepted or opened it before")
-    cycle = Cycle(
-        plate.id, len(plate.cycles) + 1, plate.tip_set, plate.regrinds, event.at_us, used_share=plate.fresh_share
-    )
-    plate.cycles.append(cycle)
-    plate.fresh, plate.fresh_share = False, 0.0
-    return cycle
-
-
-def _dismount(fleet: Fleet, event: Event) -> None:
-    mount = _mount_to_end(fleet, event)
-    plate_id = event.plate or (mount.plate if mount is not None else None)
-    if plate_id is None:
-        fleet.problem(event, "no blade was recorded there")
-        return
-    own = mount is not None and mount.plate == plate_id
-    if mount is None:
-        fleet.problem(event, f"plate {plate_id} was not recorded there")
-    else:
-        if not own:
-            text = f"plate {mount.plate} was recorded there, the row names {plate_id}; the mount ends here"
-            fleet.problem(event, text, plate=mount.plate)
-        mount.end(event.at_us, event.reason if own else None)
-        _after_off(fleet, mount, event.at_us)
-    plate = fleet.plate(plate_id)
-    _measure(plate, event)
-    if event.reason == "cracked":
-        plate.cracked = True
-    if own and plate.cycle is not None and event.reason is not None and event.reason not in KEEPS_CYCLE:
-        _end_cycle(plate.cycle, event.at_us, event.reason)
-        plate.state = "dull"
-    if event.place is not None:
-        plate.place = event.place
-
-
-def _mount_to_end(fleet: Fleet, event: Event) -> Mount | None:
-    if event.saw is not None:
-        return fleet.on(*event.spot)
-    mounts = _mounts_of(fleet, event.plate or "")
-    return mounts[0] if len(mounts) == 1 else None
-
-
-def _after_off(fleet: Fleet, mount: Mount, at_us: int) -> None:
-    plate = fleet.plates[mount.plate]
-    if not _mounts_of(fleet, plate.id):
-        plate.state, plate.since_us, plate.place = "part-used", at_us, None
+    def _problem(self, event: Event, message: str, plate: str | None, asks: bool, rows: tuple[str, ...]) -> None:
+        where = f"{event.event} {event.plate or ''}".strip()
+        spindle = event.spot[1] if event.saw is not None else None
+        found = Problem(where, message, event.at_us, plate, event.saw, spindle, asks, (event.id, *filter(None, rows)))
+        self._journal.push(self.fleet.problems, found)

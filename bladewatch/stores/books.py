@@ -8,11 +8,11 @@ from decimal import Decimal
 from typing import Any
 
 import msgspec
-from sqlalchemy import Connection, Table, delete, func, insert, select, update
+from sqlalchemy import Column, Connection, RowMapping, Select, Table, delete, func, insert, select, update
 
 from bladewatch.ledger.events import CONTENT, Event, canonical_text, from_note
 from bladewatch.stores import tables
-from bladewatch.stores.protocols import Checkpoint, Conflict, Issued, Outcome, RejectedRow, Spot
+from bladewatch.stores.protocols import Answer, Checkpoint, Conflict, Issued, Outcome, RejectedRow, Spot
 from collectors import facts
 from collectors.facts import BladeNote, Check, Rejected
 
@@ -51,12 +51,20 @@ class SqlBooks:
 
     def events(self, until_us: int, known_us: int) -> list[Event]:
         """Ledger rows and saws' blade messages up to the two instants."""
-        table = tables.ledger
-        query = select(table).where(table.c.at_us <= until_us, table.c.known_us <= known_us)
-        found = [_event_of(row) for row in self._sql.execute(query).mappings()]
-        table = tables.blade_note
-        query = select(table).where(table.c.ts_us <= until_us, table.c.known_us <= known_us)
-        for row in self._sql.execute(query).mappings():
+        return self._events(until_us, known_us, -1)
+
+    def news(self, past_us: int, now_us: int) -> list[Event]:
+        """Ledger rows and saws' blade messages of one moment that an earlier one did not know."""
+        return self._events(now_us, now_us, past_us)
+
+    def _events(self, until_us: int, known_us: int, past_us: int) -> list[Event]:
+        """Events up to two instants; those that both lie up to ``past_us`` are left out where it is not below 0."""
+        table, at = tables.ledger, tables.ledger.c.at_us
+        found = [
+            _event_of(row) for row in self._sql.execute(_window(table, at, until_us, known_us, past_us)).mappings()
+        ]
+        table, at = tables.blade_note, tables.blade_note.c.ts_us
+        for row in self._sql.execute(_window(table, at, until_us, known_us, past_us)).mappings():
             values: dict[str, Any] = dict(row)
             kerf = values.pop("kerf_mm")
             found.append(from_note(BladeNote(**values, kerf_mm=None if kerf is None else float(kerf))))
@@ -93,8 +101,7 @@ class SqlBooks:
                 outcome.taken += 1
                 outcome.touch((fact.saw, fact.spindle), fact.ts_us)
                 continue
-            values: dict[str, Any] = {k: float(v) if isinstance(v, Decimal) else v for k, v in found.items()}
-            stands = type(fact)(**values)
+            stands = type(fact)(**_floats(found))
             mine, its = facts.canonical_text(fact), facts.canonical_text(stands)
             if mine == its:
                 outcome.repeated += 1
@@ -107,6 +114,18 @@ class SqlBooks:
                 self._sql.execute(update(table).where(*where), _plain_row(fact))
                 outcome.touch((fact.saw, fact.spindle), fact.ts_us)
         return outcome
+
+    def notes(self) -> list[BladeNote]:
+        """Every blade message, in order."""
+        table = tables.blade_note
+        rows = self._sql.execute(select(table).order_by(table.c.ts_us, table.c.saw, table.c.event)).mappings()
+        return [BladeNote(**_floats(row)) for row in rows]
+
+    def checks(self) -> list[Check]:
+        """Everything that people measured, in order."""
+        table = tables.person_check
+        rows = self._sql.execute(select(table).order_by(table.c.ts_us, table.c.saw, table.c.what)).mappings()
+        return [Check(**_floats(row)) for row in rows]
 
     def last_report_us(self, spot: Spot, until_us: int, known_us: int) -> int | None:
         """When the spindle last told of a blade or a check."""
@@ -276,6 +295,20 @@ class SqlBooks:
         )
         return [Issued(*row) for row in self._sql.execute(query)]
 
+    def answer(self, row: Answer) -> None:
+        """Keep an answer; of two to one question at one instant the later one holds."""
+        table = tables.answer
+        same = (table.c.question == row.question, table.c.known_us == row.known_us)
+        self._sql.execute(delete(table).where(*same))
+        self._sql.execute(insert(table), row._asdict())
+
+    def answers(self, known_us: int) -> list[Answer]:
+        """The answers known by an instant, in the order they were given."""
+        table = tables.answer
+        query = select(*(table.c[name] for name in Answer._fields)).where(table.c.known_us <= known_us)
+        rows = self._sql.execute(query.order_by(table.c.known_us, table.c.question))
+        return [Answer(*row) for row in rows]
+
     def raise_alert(self, row: dict[str, Any]) -> bool:
         """Keep that an alert was raised; False where the same stands already."""
         table = tables.alert
@@ -299,6 +332,11 @@ def _rejection_key(item: Rejected) -> str:
     return digest.hexdigest()
 
 
+def _window(table: Table, at: Column[int], until_us: int, known_us: int, past_us: int) -> Select[Any]:
+    query = select(table).where(at <= until_us, table.c.known_us <= known_us)
+    return query if past_us < 0 else query.where((at > past_us) | (table.c.known_us > past_us))
+
+
 def _event_row(event: Event) -> dict[str, Any]:
     row = {name: getattr(event, name) for name in CONTENT}
     return {"id": event.id, "at_us": event.at_us, "known_us": event.known_us, **row}
@@ -306,6 +344,10 @@ def _event_row(event: Event) -> dict[str, Any]:
 
 def _event_of(row: Any) -> Event:
     return Event(**row)
+
+
+def _floats(row: RowMapping) -> dict[str, Any]:
+    return {name: float(value) if isinstance(value, Decimal) else value for name, value in row.items()}
 
 
 def _plain_row(fact: BladeNote | Check) -> dict[str, Any]:

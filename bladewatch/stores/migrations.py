@@ -10,8 +10,16 @@ import sqlite3
 from collections.abc import Callable
 from typing import Final
 
-STEPS: Final[dict[int, Callable[[sqlite3.Connection], None]]] = {}
-"""Version to reach -> what to do. Empty: version 1 is the first."""
+
+def _to_2(connection: sqlite3.Connection) -> None:
+    """What is asked of the grinder, for when, and what an inspection found; the question beside its answer."""
+    for column in ("work", "due", "findings"):
+        connection.execute(f"ALTER TABLE ledger ADD COLUMN {column} TEXT")
+    connection.execute("ALTER TABLE answer ADD COLUMN asked TEXT NOT NULL DEFAULT '{}'")
+
+
+STEPS: Final[dict[int, Callable[[sqlite3.Connection], None]]] = {2: _to_2}
+"""Version to reach -> what to do."""
 
 
 def pending(version: int, newest: int) -> list[int]:

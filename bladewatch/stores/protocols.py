@@ -119,6 +119,21 @@ class Issued(NamedTuple):
         return msgspec.json.decode(self.assessment, type=_Said).verdict
 
 
+class Answer(NamedTuple):
+    """What a person answered to a question: yes, no or unknown, with the plate and the instant that they named.
+
+    ``asked`` is the question as JSON, as it stood then.
+    """
+
+    question: str
+    known_us: int
+    word: str
+    plate: str | None
+    at_us: int | None
+    by: str | None
+    asked: str
+
+
 class _Said(msgspec.Struct):
     verdict: str
 
@@ -190,6 +205,14 @@ class Signals(Protocol):
         """Up to when, before an instant, readings of power or vibration are summaries a minute; None where none are."""
         ...
 
+    def spots(self) -> list[Spot]:
+        """Every spindle of which anything is stored."""
+        ...
+
+    def waveforms(self, spot: Spot) -> Iterator[Waveform]:
+        """The waveforms of a spindle whose samples are still there, in order."""
+        ...
+
     def latest(self, spot: Spot, until_us: int, known_us: int) -> dict[tuple[str, str], Reading]:
         """The last reading of each signal and point."""
         ...
@@ -206,6 +229,10 @@ class Books(Protocol):
         """Ledger rows and saws' blade messages with ``at`` and ``known`` up to the two instants."""
         ...
 
+    def news(self, past_us: int, now_us: int) -> list[Event]:
+        """What ``events`` of ``now_us`` has beside that of ``past_us``, an earlier moment."""
+        ...
+
     def revision(self, until_us: int, known_us: int) -> tuple[int, ...]:
         """Numbers that are the same only while ``events`` of the same instants gives the same."""
         ...
@@ -216,6 +243,14 @@ class Books(Protocol):
 
     def append_checks(self, checks: Sequence[Check]) -> Outcome:
         """Store what people measured."""
+        ...
+
+    def notes(self) -> list[BladeNote]:
+        """Every blade message, in order."""
+        ...
+
+    def checks(self) -> list[Check]:
+        """Everything that people measured, in order."""
         ...
 
     def last_report_us(self, spot: Spot, until_us: int, known_us: int) -> int | None:
@@ -268,6 +303,14 @@ class Books(Protocol):
 
     def forecasts(self, spot: Spot, until_us: int, known_us: int, count: int) -> list[Issued]:
         """The last forecasts issued for a spindle, the newest first."""
+        ...
+
+    def answer(self, row: Answer) -> None:
+        """Keep what a person answered to a question."""
+        ...
+
+    def answers(self, known_us: int) -> list[Answer]:
+        """The answers known by an instant, in the order they were given."""
         ...
 
     def raise_alert(self, row: dict[str, Any]) -> bool:

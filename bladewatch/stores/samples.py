@@ -150,6 +150,18 @@ class SampleTable:
 
     # Reading
 
+    def waveforms(self, spot: Spot) -> Iterator[Waveform]:
+        """The waveforms of a spindle whose samples are still there, in order."""
+        for number, signal, point in self._spots.series_of(spot):
+            if signal != "waveform":
+                continue
+            query = (
+                "SELECT ts_us, fs_hz, unit, samples, known_us FROM waveform WHERE series = ? AND samples IS NOT NULL"
+            )
+            for ts_us, fs_hz, unit, packed, known_us in self._sql.execute(f"{query} ORDER BY ts_us", (number,)):
+                values = tuple(array("d", zlib.decompress(packed)))
+                yield Waveform(*spot, point, ts_us, fs_hz, unit, values, known_us)
+
     def readings(
         self, spot: Spot, signal: str, point: str, after_us: int, until_us: int, known_us: int
     ) -> list[Reading]:

@@ -1,9 +1,10 @@
--- The signals of a shop: samples, strokes and what is kept of them for speed. Schema version 1.
+-- The signals of a shop: samples, strokes and what is kept of them for speed. Schema version 2.
 -- Every instant is microseconds of UTC since 1970; hours are instants divided by 3 600 000 000.
 -- `known_us` is when a fact became known here: an answer at T uses the facts with ts_us <= T and known_us <= T.
 --
 -- Version history
 --   1  first version
+--   2  the ledger has the columns work, due and findings; an answer keeps the question it was given to
 
 -- A spindle of a saw; other tables name it by this number.
 CREATE TABLE spot (

@@ -95,6 +95,14 @@ class SqliteSignals:
         """Up to when, before an instant, readings of power or vibration are summaries a minute."""
         return self._samples.summarised_to(spot, until_us)
 
+    def spots(self) -> list[Spot]:
+        """Every spindle of which anything is stored."""
+        return [spot for spot, _ in self._spots.all()]
+
+    def waveforms(self, spot: Spot) -> Iterator[Waveform]:
+        """The waveforms whose samples are still there, in order."""
+        return self._samples.waveforms(spot)
+
     def latest(self, spot: Spot, until_us: int, known_us: int) -> dict[tuple[str, str], Reading]:
         """The last reading of each signal and point."""
         return self._samples.latest(spot, until_us, known_us)

@@ -1,4 +1,4 @@
-"""The books' tables, written once in SQLAlchemy Core for every engine. Schema version 1.
+"""The books' tables, written once in SQLAlchemy Core for every engine. Schema version 2.
 
 Instants are microseconds of UTC since 1970. Money and bench numbers are decimal text, summed as Decimal.
 """
@@ -25,7 +25,7 @@ from sqlalchemy import (
 
 from bladewatch.ledger.events import CONTENT, KINDS
 
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 2
 
 
 class DecimalText(TypeDecorator[Decimal]):
@@ -140,6 +140,7 @@ answer: Final = Table(
     Column("plate", Text),
     Column("at_us", BigInteger),
     Column("by", Text),
+    Column("asked", Text, nullable=False, comment="JSON: the question as it stood when it was answered"),
     comment="what a person answered to a question",
 )
 

@@ -1,0 +1,220 @@
+"""Other questions than a change of blade: records that contradict each other, counters, units, clocks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from statistics import median
+from typing import Final
+
+from bladewatch.assess.changes import LOOK_BACK_US
+from bladewatch.assess.known import Known
+from bladewatch.assess.question import Question
+from bladewatch.counter import step
+from bladewatch.ledger.events import Event
+from bladewatch.ledger.fleet import Problem
+from bladewatch.stores.protocols import Spot
+from collectors.facts import Stroke
+from collectors.instants import DAY_US, HOUR_US, SECOND_US
+from models.unitstep import power_step
+
+CLOCK_STROKES: Final = 20
+CLOCK_OFF_US: Final = 60 * SECOND_US
+CLOCK_STEADY_US: Final = 5 * SECOND_US
+MOST_NEAR: Final = 4
+
+
+def conflicts(known: Known, changes: list[Question]) -> Iterator[Question]:
+    """Records that contradict each other, each row in doubt once; those that a change explains are left to it."""
+    told = {row for change in changes if change.open for row in change.rows}
+    seen: set[str] = set()
+    for problem in known.fleet.problems:
+        row = known.book.rows.get(problem.rows[0]) if problem.asks and problem.rows else None
+        if row is None or row.id in seen or row.id in told:
+            continue
+        seen.add(row.id)
+        yield _conflict(known, problem, row)
+
+
+def _conflict(known: Known, problem: Problem, row: Event) -> Question:
+    others = [other for other in map(known.book.rows.get, problem.rows[1:]) if other is not None]
+    near = near_numbers(row.plate, known.fleet.plates)
+    hint = f" ({', '.join(near)}?)" if near else ""
+    stories = (
+        f"the row is right: {row_text(known, row)}",
+        f"the row is wrong: --plate gives the right number{hint}; without it the row is withdrawn",
+    )
+    evidence = [f"{problem.where}: {problem.message}", *(row_text(known, other) for other in others)]
+    return Question(
+        kind="conflict",
+        saw=row.saw,
+        spindle=row.spot[1] if row.saw is not None else None,
+        plate=row.plate,
+        from_us=min((other.at_us for other in others), default=row.at_us),
+        to_us=row.at_us,
+        text=f"Is this row right: {row_text(known, row)}?",
+        stories=stories,
+        evidence=tuple(evidence),
+        raised_us=max(event.known_us for event in (row, *others)),
+        rows=(row.id, *(other.id for other in others)),
+    )
+
+
+def row_text(known: Known, row: Event) -> str:
+    """A ledger row in a few words."""
+    told = [row.event, row.plate or "(no plate)"]
+    if row.saw is not None:
+        told.append(f"on saw {row.saw}" if row.event == "mounted" else f"from saw {row.saw}")
+    if row.batch is not None:
+        told.append(f"batch {row.batch}")
+    by = "" if row.by is None else f" by {row.by}"
+    who = "told by the saw" if row.witness == "message" else f"row {row.id}"
+    return f"{' '.join(told)} at {known.said(row.at_us)}{by} ({who})"
+
+
+def near_numbers(number: str | None, plates: Iterable[str]) -> list[str]:
+    """Numbers of known plates that a slip of the hand makes of this one: a figure swapped, wrong, lost or doubled.
+
+    >>> near_numbers("A-0471", ["A-0417", "A-0522", "A-0472", "A-471"])
+    ['A-0417', 'A-0472', 'A-471']
+    """
+    if number is None:
+        return []
+    return sorted(plate for plate in plates if plate != number and _slip(number, plate))[:MOST_NEAR]
+
+
+def _slip(a: str, b: str) -> bool:
+    if len(a) != len(b):
+        short, long = sorted((a, b), key=len)
+        return len(long) - len(short) == 1 and any(long[:i] + long[i + 1 :] == short for i in range(len(long)))
+    other = [place for place, (x, y) in enumerate(zip(a, b, strict=True)) if x != y]
+    swapped = len(other) == 2 and a[other[0]] == b[other[1]] and a[other[1]] == b[other[0]]
+    return len(other) == 1 or swapped
+
+
+def counters(known: Known, spot: Spot) -> Iterator[Question]:
+    """A counter that went to where no saw can come in the time between."""
+    for before, after in _odd_pairs(known, spot):
+        if step(before.stroke, after.stroke, after.ts_us - before.ts_us).kind != "edited":
+            continue
+        more = after.stroke - before.stroke
+        text = f"The counter of saw {spot[0]} went from {before.stroke} to {after.stroke}: was it set by hand?"
+        stories = (
+            "it was set by hand, or the controller was changed: one stroke was made, as it is counted now",
+            f"{more} strokes were made that no message told" if more > 0 else "it was not set by hand",
+        )
+        yield Question(
+            kind="counter",
+            saw=spot[0],
+            spindle=spot[1],
+            plate=None,
+            from_us=before.ts_us,
+            to_us=after.ts_us,
+            text=text,
+            stories=stories,
+            evidence=(f"{before.stroke} at {known.said(before.ts_us)}, {after.stroke} at {known.said(after.ts_us)}",),
+            raised_us=max(before.known_us, after.known_us, after.ts_us),
+        )
+
+
+def _odd_pairs(known: Known, spot: Spot) -> Iterator[tuple[Stroke, Stroke]]:
+    """Neighbouring strokes in and around the hours whose counter is not plain, of the last sixty days."""
+    first, last = (known.now_us - LOOK_BACK_US) // HOUR_US, known.now_us // HOUR_US
+    counters = {row.hour: row for row in known.signals.counter_hours(spot, first, last)}
+    odd: set[int] = set()
+    before: tuple[int, int] | None = None
+    for hour in known.signals.stroke_hours(spot, first, last):
+        row = counters.get(hour)
+        if row is None or row.known_us > known.now_us:
+            odd.add(hour)
+            before = None
+            continue
+        joined = before is not None and step(before[1], row.first_stroke, row.first_us - before[0]).kind != "edited"
+        if not (row.plain and joined):
+            odd.add(hour)
+        before = row.last_us, row.last_stroke
+    for hour in sorted(odd):
+        start_us = hour * HOUR_US - 1
+        earlier = next(iter(known.signals.strokes_before(spot, start_us, known.now_us, 1)), None)
+        until_us = min(start_us + HOUR_US, known.now_us)
+        for stroke in known.signals.strokes(spot, start_us, until_us, known.now_us):
+            if earlier is not None:
+                yield earlier, stroke
+            earlier = stroke
+
+
+def units(known: Known, spot: Spot) -> Iterator[Question]:
+    """A feed that stands in inches of a sudden, or a power in horsepower."""
+    mount = known.fleet.on(*spot)
+    if mount is not None:
+        cycle, plate = known.fleet.cycle_of(mount), known.fleet.plates[mount.plate]
+        found = known.reader.at(cycle, plate.blade_type, known.now_us).units.found
+        for one in found:
+            evidence = f"feed of one part from {one.before:g} to {one.after:g}, a factor of 25.4"
+            yield _unit(known, spot, "feed_mm_s", "inches", one.at_us, max(one.at_us, one.known_us), evidence)
+    days = _idle_days(known, spot)
+    place = power_step([kw for _, kw, _ in days])
+    if place is not None:
+        day, unit = place
+        at_us, kw, known_us = days[day]
+        before = median(value for _, value, _ in days[max(day - 5, 0) : day])
+        evidence = f"idle power from {before:.3g} to {kw:.3g} from that day on, the factor between kW and {unit}"
+        yield _unit(known, spot, "power_kw", unit, at_us, max(at_us, known_us), evidence)
+
+
+def _unit(known: Known, spot: Spot, signal: str, unit: str, at_us: int, raised_us: int, evidence: str) -> Question:
+    return Question(
+        kind="unit-step",
+        saw=spot[0],
+        spindle=spot[1],
+        plate=None,
+        from_us=at_us,
+        to_us=at_us,
+        text=f"Does saw {spot[0]} tell {signal} in another unit ({unit}) since {known.said(at_us)}?",
+        stories=(
+            "its unit has changed: declare it with units in a [[map]] row, or set the gateway right",
+            "it has not: the value itself has changed so",
+        ),
+        evidence=(evidence,),
+        raised_us=raised_us,
+    )
+
+
+def _idle_days(known: Known, spot: Spot) -> list[tuple[int, float, int]]:
+    """Median idle power of each day of the last sixty that has three hours of it: day's start, kW, newest known."""
+    first, last = (known.now_us - LOOK_BACK_US) // HOUR_US, known.now_us // HOUR_US - 1
+    days: dict[int, list[tuple[float, int]]] = {}
+    for hour in known.signals.idle_hours(spot, "power_kw", first, last, known.now_us):
+        if hour.n >= 2:
+            days.setdefault(hour.hour // 24, []).append((hour.total / hour.n / 1e6, hour.known_us))
+    return [
+        (day * DAY_US, median(kw for kw, _ in hours), max(us for _, us in hours))
+        for day, hours in sorted(days.items())
+        if len(hours) >= 3
+    ]
+
+
+def clocks(known: Known, spot: Spot) -> Iterator[Question]:
+    """A clock that goes ahead of receipt, or lags it steadily, by more than a minute."""
+    rows = known.signals.strokes_before(spot, known.now_us, known.now_us, CLOCK_STROKES)
+    offsets = sorted(row.ts_us - row.known_us for row in rows)
+    if len(offsets) < CLOCK_STROKES:
+        return
+    middle = median(offsets)
+    steady = all(abs(offset - middle) <= CLOCK_STEADY_US for offset in offsets[2:-2])
+    if not (middle > CLOCK_OFF_US or (middle < -CLOCK_OFF_US and steady)):
+        return
+    way = "ahead of" if middle > 0 else "behind"
+    seconds = abs(middle) / SECOND_US
+    day_us = rows[-1].ts_us // DAY_US * DAY_US
+    yield Question(
+        kind="clock",
+        saw=spot[0],
+        spindle=spot[1],
+        plate=None,
+        from_us=day_us,
+        to_us=day_us,
+        text=f"Is the clock of saw {spot[0]} wrong by {seconds:.0f} s?",
+        stories=("it is wrong: set it right at the source", "it is right: its messages are held up on the way"),
+        evidence=(f"its last {len(rows)} strokes are told {seconds:.0f} s {way} their receipt",),
+        raised_us=max(max(row.known_us, row.ts_us) for row in rows),
+    )

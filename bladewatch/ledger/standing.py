@@ -1,0 +1,163 @@
+"""Which rows of the ledger hold: corrections, rows that two witnesses tell, and rows that have no effect.
+
+``standing`` is worked out over groups of rows that can change each other: a row with all that corrects it, and the
+mounts or dismounts of one plate. ``ledger.book`` works out again only the groups that a new row touches.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Collection, Iterable
+from typing import Final, NamedTuple
+
+import msgspec
+
+from bladewatch.ledger.events import Event
+
+SAME_EVENT_US: Final = 30 * 60 * 1_000_000
+"""A saw's message and a person's row this close together are one event with two witnesses."""
+TOLD_TWICE: Final = ("mounted", "dismounted")
+"""Events that a saw tells too."""
+_ORDER: Final = {
+    name: place
+    for place, names in enumerate(
+        (
+            ("dismounted",),
+            ("opened", "bought", "received", "found"),
+            ("sent",),
+            ("returned",),
+            ("inspected",),
+            ("rejected", "retipped"),
+            ("accepted",),
+            ("mounted",),
+        )
+    )
+    for name in names
+}
+
+Order = tuple[int, int, int, str]
+
+
+class Standing(NamedTuple):
+    """A row as it takes part in the fold: where it stands, the row, and why it has no effect, if it has none."""
+
+    order: Order
+    event: Event
+    void: str | None = None
+
+
+def order_of(event: Event) -> Order:
+    """Where a row stands: by instant, and at one instant the dismount first."""
+    return event.at_us, _ORDER.get(event.event, len(_ORDER)), event.known_us, event.id
+
+
+def standing(rows: Iterable[Event], known: Collection[str], may_clear_cracks: Collection[str]) -> list[Standing]:
+    """The rows of some groups that hold.
+
+    ``known`` are the ids of all rows, ``may_clear_cracks`` the people whose correction of a crack counts.
+    """
+    held, voids = in_force(rows, known, may_clear_cracks)
+    found = [Standing(order_of(event), event) for event in one_witness_each(held)]
+    return [*found, *(Standing(order_of(event), event, why) for event, why in voids)]
+
+
+def in_force(
+    rows: Iterable[Event], known: Collection[str], may_clear_cracks: Collection[str] = ()
+) -> tuple[list[Event], list[tuple[Event, str]]]:
+    """The rows after corrections, and those that have no effect, with the reason.
+
+    Of several corrections of one row the one entered last holds. A correction that is itself withdrawn or replaced has
+    no effect any more: what it corrected stands again, unless another correction stands.
+    """
+    by_known = sorted(rows, key=_entered)
+    own = {event.id: event for event in by_known}
+    correctors: dict[str, list[Event]] = {}
+    voids: list[tuple[Event, str]] = []
+    left_out: set[str] = set()
+    for event in by_known:
+        if event.corrects is None:
+            if event.event == "corrected":
+                voids.append((event, "it withdraws a row and does not say which: 'corrects' is empty"))
+            continue
+        family = [row for row in (own.get(event.corrects), *correctors.get(event.corrects, ())) if row is not None]
+        if any(_clears_crack(event, row) for row in family) and event.by not in may_clear_cracks:
+            who = f"{event.by} may not" if event.by is not None else "it names nobody in 'by' who may"
+            voids.append((event, f"it takes back a crack, and {who}: only a person with a role in [[person]] does"))
+            left_out.add(event.id)
+            continue
+        correctors.setdefault(event.corrects, []).append(event)
+        if event.event == "corrected" and event.corrects not in known:
+            voids.append((event, f"it corrects {event.corrects}, which no row has as its id"))
+    decided: dict[str, Event | None] = {}
+
+    def last_word(event_id: str) -> Event | None:
+        """The correction that holds for a row: entered last, and not withdrawn itself."""
+        if event_id not in decided:
+            decided[event_id] = None  # a ring of corrections ends here
+            holding = [other for other in correctors.get(event_id, ()) if not withdrawn(other)]
+            decided[event_id] = max(holding, key=_entered, default=None)
+        return decided[event_id]
+
+    def withdrawn(event: Event) -> bool:
+        word = last_word(event.id)
+        return word is not None and word.event == "corrected"
+
+    def stands(event: Event) -> bool:
+        if event.event == "corrected" or event.id in left_out:
+            return False
+        if event.id in correctors and last_word(event.id) is not None:
+            return False
+        return event.corrects is None or last_word(event.corrects) is event
+
+    return [event for event in by_known if stands(event)], voids
+
+
+def _clears_crack(event: Event, target: Event) -> bool:
+    """Whether a correction takes a crack back: by withdrawing the row, or by a row that tells of none."""
+    return is_crack(target) and not (is_crack(event) and event.plate == target.plate)
+
+
+def is_crack(event: Event) -> bool:
+    """Whether a row marks its plate as cracked."""
+    return event.reason == "cracked" or "cracks fail" in (event.findings or "")
+
+
+def _entered(event: Event) -> tuple[int, int, str]:
+    return event.known_us, event.at_us, event.id
+
+
+def one_witness_each(events: Iterable[Event]) -> list[Event]:
+    """Events with a saw's message joined to the person's row that tells the same event.
+
+    Same plate and event, no other saw or spindle, within half an hour; the nearest pairs are matched first. The
+    person's row gives time and reason; a saw or spindle that it leaves out is the message's.
+    """
+    rows: dict[str, Event] = {}
+    messages: dict[str, Event] = {}
+    for event in events:
+        (messages if event.witness == "message" else rows)[event.id] = event
+    by_plate: dict[tuple[str, str | None], list[tuple[int, str]]] = {}
+    if messages:
+        for row in rows.values():
+            if row.event in TOLD_TWICE:
+                by_plate.setdefault((row.event, row.plate), []).append((row.at_us, row.id))
+        for moments in by_plate.values():
+            moments.sort()
+    pairs = []
+    for message in messages.values():
+        moments = by_plate.get((message.event, message.plate), [])
+        first = bisect_left(moments, (message.at_us - SAME_EVENT_US, ""))
+        last = bisect_right(moments, (message.at_us + SAME_EVENT_US + 1, ""))
+        for at_us, row_id in moments[first:last]:
+            row = rows[row_id]
+            if row.saw in (None, message.saw) and row.spindle in (None, message.spindle):
+                pairs.append((abs(at_us - message.at_us), message.id, row_id))
+    told: set[str] = set()
+    used: set[str] = set()
+    for _, message_id, row_id in sorted(pairs):
+        if message_id not in told and row_id not in used:
+            told.add(message_id)
+            used.add(row_id)
+            message = messages[message_id]
+            rows[row_id] = msgspec.structs.replace(rows[row_id], saw=message.saw, spindle=message.spindle)
+    return [*rows.values(), *(message for message in messages.values() if message.id not in told)]

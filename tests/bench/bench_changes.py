@@ -1,0 +1,202 @@
+"""Changes of blade that nobody wrote down, on invented shops whose truth is known: how many are asked about, how soon,
+and how often a question is asked of nothing.
+
+    python tests/bench/bench_changes.py [--first 1] [--seeds 3] [--forms straight,all] [--troubles calm,rough]
+
+A change counts where true wear stepped by more than 60 µm, or the record was left without a blade; the others are shown
+beside. It is in time where the question was raised before the saw had run eight hours more. Questions are answered with
+the truth an hour later, as a shop would; with --silent nobody answers, and the record stays wrong.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tempfile
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+from bladewatch.assess.question import Question
+from bladewatch.demo.papers import Papers, write
+from bladewatch.demo.setting import Setting
+from bladewatch.demo.truth import Mounted
+from bladewatch.service import Service
+
+SHIFT_H = 8
+STEP_UM = 60.0
+NEAR_US = 15 * 60_000_000
+TROUBLES = {
+    "calm": {},
+    "rough": dict.fromkeys(
+        (
+            "galling",
+            "cleaning",
+            "mist",
+            "lot",
+            "override",
+            "unlogged",
+            "cold",
+            "chip",
+            "early",
+            "gap",
+            "late",
+            "correction",
+        ),
+        "medium",
+    ),
+}
+
+
+@dataclass
+class Change:
+    """A change that nobody wrote down, or of which only the dismount was."""
+
+    mount: Mounted
+    before: Mounted
+    step_um: float
+    bare: bool
+
+
+def unwritten(papers: Papers) -> list[Change]:
+    """Every such change of a shop."""
+    found = []
+    by_saw: dict[str, list[Mounted]] = {}
+    for mount in papers.truth.mounts:
+        by_saw.setdefault(mount.saw, []).append(mount)
+    ledger = papers.ledger.read_text()
+    for mounts in by_saw.values():
+        for before, mount in pairwise(mounts):
+            if mount.recorded:
+                continue
+            cycles = papers.truth.cycles
+            old = cycles[before.cycle].at(before.to_us or 0).wear_um
+            new = cycles[mount.cycle].at(mount.from_us).wear_um
+            off = [line for line in ledger.splitlines() if f",dismounted,{before.plate},{mount.saw}," in line]
+            at = iso(before.to_us or 0)
+            found.append(Change(mount, before, abs(old - new), any(at in line for line in off)))
+    return found
+
+
+def iso(us: int) -> str:
+    """As the ledger writes an instant."""
+    from zoneinfo import ZoneInfo
+
+    from collectors.instants import to_datetime
+
+    return to_datetime(us, ZoneInfo("Europe/Berlin")).isoformat(timespec="seconds")
+
+
+def hours_run(setting: Setting, from_us: int, to_us: int) -> float:
+    """Hours of the saw's shifts between two instants."""
+    total = 0.0
+    for day in range(setting.last_day + 1):
+        if setting.works(day):
+            opens, closes = setting.at(day, setting.opens), setting.at(day, setting.closes)
+            total += max(min(closes, to_us) - max(opens, from_us), 0) / 3.6e9
+    return total
+
+
+def matching(change: Change, questions: list[Question]) -> Question | None:
+    """The question that speaks of a change."""
+    off_us, on_us = change.before.to_us or 0, change.mount.from_us
+    for question in questions:
+        if question.saw == change.mount.saw and (
+            question.from_us - NEAR_US <= on_us and off_us <= question.to_us + NEAR_US
+        ):
+            return question
+    return None
+
+
+def asked(service: Service, papers: Papers, setting: Setting, silent: bool) -> list[Question]:
+    """Every change asked about. Each question is answered with the truth an hour later, unless all keep silent."""
+    while True:
+        service.clock = lambda: setting.ends_us
+        questions = [q for q in service.questions() if q.kind == "probable-change"]
+        waiting = [q for q in questions if q.open]
+        if silent or not waiting:
+            return questions
+        question = waiting[0]
+        answered_us = min(question.raised_us + 3_600_000_000, setting.ends_us)
+        service.clock = lambda at_us=answered_us: at_us  # type: ignore[misc]
+        change = next((c for c in unwritten(papers) if matching(c, [question])), None)
+        if change is None:
+            service.answer(question.id, "no")
+        else:
+            service.answer(question.id, "yes", change.mount.plate, change.mount.from_us)
+
+
+def shop(setting: Setting, show: bool, silent: bool) -> dict[str, float]:
+    """Counts of one shop."""
+    with tempfile.TemporaryDirectory() as name:
+        papers = write(setting, Path(name))
+        changes = unwritten(papers)
+        with Service.open(papers.config, lambda: setting.ends_us) as service:
+            service.import_files([papers.log, papers.last_day, papers.ledger])
+            questions = asked(service, papers, setting, silent)
+    counts = dict.fromkeys(("due", "asked", "late", "small", "small_asked", "false"), 0.0)
+    right: set[str] = set()
+    for change in changes:
+        question = matching(change, questions)
+        if question is not None:
+            right.add(question.id)
+        if hours_run(setting, change.mount.from_us, setting.ends_us) < SHIFT_H:
+            continue
+        in_time = question is not None and hours_run(setting, change.mount.from_us, question.raised_us) <= SHIFT_H
+        if change.step_um > STEP_UM or change.bare:
+            counts["due"] += 1
+            counts["asked"] += in_time
+            counts["late"] += question is not None and not in_time
+            if show and not in_time:
+                print(
+                    "missed", change.mount.saw, iso(change.mount.from_us), round(change.step_um), change.bare, question
+                )
+        else:
+            counts["small"] += 1
+            counts["small_asked"] += in_time
+    wrong = [q for q in questions if q.id not in right]
+    for question in wrong if show else ():
+        print("false", question.saw, iso(question.from_us), iso(question.to_us), question.evidence)
+    counts["false"] = len(wrong)
+    counts["saw_years"] = setting.saws * setting.days / 365
+    return counts
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--first", type=int, default=1, help="the first seed")
+    parser.add_argument("--forms", default="straight,all")
+    parser.add_argument("--troubles", default="calm,rough")
+    parser.add_argument("--days", type=int, default=120)
+    parser.add_argument("--show", action="store_true", help="each one missed and each false one")
+    parser.add_argument("--silent", action="store_true", help="nobody answers: the record stays wrong")
+    chosen = parser.parse_args()
+    for form in chosen.forms.split(","):
+        for rough in chosen.troubles.split(","):
+            total: dict[str, float] = {}
+            for seed in range(chosen.first, chosen.first + chosen.seeds):
+                setting = Setting(
+                    seed=seed, days=chosen.days, form=form,
+                    troubles={**TROUBLES[rough], "unrecorded": "strong", "half": "medium"},
+                )  # fmt: skip
+                for key, value in shop(setting, chosen.show, chosen.silent).items():
+                    total[key] = total.get(key, 0.0) + value
+            share = total["asked"] / max(total["due"], 1)
+            told = {key: round(value, 2) for key, value in total.items()}
+            print(
+                json.dumps(
+                    {
+                        "form": form,
+                        "troubles": rough,
+                        "share_in_a_shift": round(share, 3),
+                        "false_a_saw_year": round(total["false"] / total["saw_years"], 2),
+                        **told,
+                    }
+                ),
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main()

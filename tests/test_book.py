@@ -1,0 +1,132 @@
+"""The ledger row by row: late rows, corrections of corrections, rows that come before what they correct."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bladewatch.ledger import book as book_module
+from bladewatch.ledger.book import Book, fold
+from bladewatch.ledger.events import Event
+
+HOUR = 3_600_000_000
+
+
+def event(number: int, at: int, name: str, plate: str, known: int | None = None, **cells: object) -> Event:
+    known_us = (at if known is None else known) * HOUR
+    return Event(id=f"e{number}", at_us=at * HOUR, event=name, known_us=known_us, plate=plate, **cells)  # type: ignore[arg-type]
+
+
+ROWS = st.lists(
+    st.tuples(
+        st.integers(0, 40),
+        st.sampled_from(
+            ["opened", "mounted", "mounted", "dismounted", "dismounted", "sent", "returned", "accepted", "corrected",
+             "lost", "found", "counted", "inspected"]
+        ),
+        st.sampled_from("ABC"),
+        st.sampled_from(["S1", "S2"]),
+        st.sampled_from(["worn-plan", "job-swap", "cracked"]),
+        st.integers(0, 30),
+        st.booleans(),
+        st.booleans(),
+    ),
+    max_size=30,
+)  # fmt: skip
+
+
+def rows_of(drawn: list) -> list[Event]:
+    """Rows of which some correct others, by number, also ones that never come, and some are a saw's own word."""
+    found = []
+    for number, (at, name, plate, saw, reason, target, corrects, message) in enumerate(drawn):
+        cells: dict[str, object] = {"saw": saw} if name in ("mounted", "dismounted") else {}
+        if name == "dismounted":
+            cells["reason"] = reason
+        if name == "inspected":
+            cells["findings"] = "tips pass; cracks fail" if reason == "cracked" else "tips pass"
+        if (corrects and target < number + 3) or name == "corrected":
+            cells["corrects"] = f"e{target}"
+            cells["by"] = "E1" if message else None
+        elif message and name in ("mounted", "dismounted"):
+            cells["witness"] = "message"
+        found.append(event(number, at, name, plate, known=at + target % 7, **cells))
+    return found
+
+
+@given(ROWS, st.randoms())
+def test_row_by_row_in_any_order_is_the_same_as_all_at_once(drawn: list, rng: random.Random) -> None:
+    """Corrections before what they correct, two witnesses hours apart, cracks that nobody may clear: one fleet."""
+    events = rows_of(drawn)
+    whole = fold(events, may_clear_cracks={"E1"})
+    shuffled = events.copy()
+    rng.shuffle(shuffled)
+    book = Book(may_clear_cracks={"E1"})
+    while shuffled:
+        count = rng.randint(1, 4)
+        book.add(shuffled[:count])
+        del shuffled[:count]
+    assert book.fleet == whole
+
+
+@given(ROWS, st.integers(1, 6))
+def test_a_book_that_keeps_little_to_undo_says_the_same(drawn: list, kept: int) -> None:
+    """Older rows have all folded anew."""
+    events = rows_of(drawn)
+    before = book_module.UNDO_ROWS
+    book_module.UNDO_ROWS = kept  # type: ignore[misc]
+    try:
+        book = Book()
+        for one in reversed(events):
+            book.add([one])
+    finally:
+        book_module.UNDO_ROWS = before  # type: ignore[misc]
+    assert book.fleet == fold(events)
+
+
+def test_a_row_that_takes_the_place_of_another_of_its_id_is_folded_anew() -> None:
+    """Known earlier, with other content: it stands, and what it corrected stands no more."""
+    first = [
+        event(1, 0, "opened", "A"),
+        event(2, 1, "mounted", "A", saw="S1"),
+        event(3, 2, "mounted", "A", saw="S2", corrects="e2"),
+    ]
+    book = Book()
+    book.add(first)
+    assert book.fleet.on("S2", "1") is not None
+    other = event(3, 3, "lost", "B")
+    book.add([other])
+    assert book.fleet == fold([*first[:2], other])
+
+
+def test_a_correction_that_comes_before_its_row_says_so_until_it_comes() -> None:
+    """The remark goes when the row is there."""
+    book = Book()
+    book.add([event(1, 0, "opened", "A"), event(3, 2, "mounted", "A", saw="S2", corrects="e2")])
+    assert any("no row has as its id" in problem.message for problem in book.fleet.problems)
+    book.add([event(2, 1, "mounted", "A", saw="S1")])
+    assert book.fleet.problems == []
+    assert book.fleet.on("S1", "1") is None
+
+
+@pytest.mark.parametrize("by", [None, "M7", "E1"])
+def test_only_a_named_role_takes_a_crack_back(by: str | None) -> None:
+    """By a correction, a withdrawal, or a correction of a correction; the others are told, and without effect."""
+    base = [
+        event(1, 0, "opened", "A"),
+        event(2, 1, "mounted", "A", saw="S1"),
+        event(3, 2, "dismounted", "A", saw="S1", reason="cracked"),
+    ]
+    for taken_back in (
+        [event(4, 2, "dismounted", "A", known=9, saw="S1", reason="worn-plan", corrects="e3", by=by)],
+        [event(4, 9, "corrected", "A", corrects="e3", by=by)],
+        [
+            event(4, 2, "dismounted", "A", known=5, saw="S1", reason="cracked", corrects="e3"),
+            event(5, 2, "dismounted", "A", known=9, saw="S1", reason="worn-plan", corrects="e3", by=by),
+        ],
+    ):
+        fleet = fold([*base, *taken_back], may_clear_cracks={"E1"})
+        assert fleet.plates["A"].cracked == (by != "E1")
+        assert any("takes back a crack" in problem.message for problem in fleet.problems) == (by != "E1")
