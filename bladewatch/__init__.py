@@ -5,11 +5,12 @@ The map, from the wire to the screen:
 - ``collectors``            bytes in, facts out (a package of its own)
 - ``bladewatch.stores``     keeps the facts: signals and books, one transaction
 - ``bladewatch.ledger``     blade events folded to plates, tip sets, grind cycles and mounts
-- ``bladewatch.strokes``    counter readings to strokes, cuts and areas
+- ``bladewatch.strokes``    counter readings to strokes, cuts and areas; ``bladewatch.power`` what they took
 - ``models``                arrays in, results out: wear, energy, forecast (a package of its own)
 - ``bladewatch.assess``     all of it joined to one ``Assessment`` a saw and spindle
 - ``bladewatch.alerts``     assessments to the few lines that need a person
 - ``bladewatch.pipeline``   the program on one page: ``ingest`` and ``review``
+- ``bladewatch.exporting``  every fact in plain files
 - ``bladewatch.screens``    assessments to words, rulers and tables
 - ``bladewatch.service``    the only place where configuration meets stores, collectors and the clock
 - ``bladewatch.living``     the collector's life

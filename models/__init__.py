@@ -1,4 +1,4 @@
-"""Arrays in, frozen results out: sections, cutting, edge index, wear, forecast.
+"""Arrays in, frozen results out: sections, cutting, edge index, wear, forecast, steps of load, stock.
 
 What to use when:
 
@@ -14,6 +14,9 @@ How much wear does a square metre cost?         ``wear.fit_wear``             en
 How worn is the blade now?                      ``wear.wear_now``             a fit and the running cycle
 How much can it still cut, and until when?      ``forecast.run_out``          wear now and the recent weeks
 What has this grind cycle done so far?          ``cycle.CycleState``          its strokes, one by one
+Did the load step down at a stop?               ``steps.StepWatch``           load and part per stroke
+Does a number stand in another unit?            ``unitstep.UnitWatch`` …      feed per stroke, idle power a day
+How many sharp blades must a shop own?          ``stock.pipeline``            changes a day, turn-round
 When does a wear curve meet its limit?          ``taylor.crossing``           readings of wear over usage
 ==============================================  ============================  ===============================
 

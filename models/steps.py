@@ -64,7 +64,8 @@ class PartStep(NamedTuple):
 class Found:
     """A step down at a stop. ``from_us`` is the last stroke before it, ``to_us`` the first one after.
 
-    ``at_us`` and ``known_us`` are the instant of the stroke that made it sure, and when it had become known.
+    ``at_us`` and ``known_us`` are the instant of the stroke that made it sure, and when it had become known;
+    ``pair_us`` and ``pair_known_us`` those of the stroke that made it sure on two parts, None before.
     """
 
     from_us: int
@@ -74,6 +75,8 @@ class Found:
     drop: float
     parts: list[PartStep]
     score: float = 0.0
+    pair_us: int | None = None
+    pair_known_us: int = 0
     stops: list[tuple[int, int]] = field(default_factory=list)
     """Stops around it that tell the load apart just as well: no stroke between them says which."""
 
@@ -264,6 +267,8 @@ class StepWatch:
             (s.from_us, s.to_us) for _, s, _ in sure if abs(s.cuts - stop.cuts) <= SAME_CUTS and s is not stop
         ]
         found.score = best
+        if len(found.parts) > 1:
+            found.pair_us, found.pair_known_us = ts_us, known_us
         self._take(found)
         if len(found.parts) < 2:
             return False
@@ -275,7 +280,7 @@ class StepWatch:
         watched = {stop.to_us for stop in self._stops}
         for other in self.found:
             if other.to_us == found.to_us:  # it was sure before, and is surer now
-                found.at_us, found.known_us = other.at_us, other.known_us
+                found.at_us, found.known_us, found.stops = other.at_us, other.known_us, other.stops
             elif len(other.parts) < 2 and other.to_us in watched and found.score < MUCH_BETTER * other.score:
                 return
         self.found = [

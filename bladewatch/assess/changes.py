@@ -209,7 +209,7 @@ def _stepped(known: Known, spot: Spot, plate: str, step: Found) -> Question | No
     window = _window_of(known, spot, step)
     if window is None:
         return None
-    from_us, to_us = window
+    (from_us, to_us), raised_us = window
     scale = idle_scale(known, spot, step)
     if scale is not None and abs(scale - step.drop) < abs(step.drop) / 2:
         return None  # idle power fell by the same share: the power meter, not the blade
@@ -220,21 +220,25 @@ def _stepped(known: Known, spot: Spot, plate: str, step: Found) -> Question | No
         f"plate {plate} is still on: something else had raised the load before, and was put right",
     )
     evidence = [*traces(known, spot, from_us, to_us), *map(_part_text, step.parts)]
-    return _question(spot, plate, from_us, to_us, text, stories, evidence, max(step.at_us, step.known_us))
+    return _question(spot, plate, from_us, to_us, text, stories, evidence, raised_us)
 
 
-def _window_of(known: Known, spot: Spot, step: Found) -> tuple[int, int] | None:
-    """The stop of the change: of those that the load cannot tell apart, the longest one with the guard open.
+def _window_of(known: Known, spot: Spot, step: Found) -> tuple[tuple[int, int], int] | None:
+    """The stop of the change, and since when it can be told; None where it cannot.
 
-    None where the saw tells of its guard and it stayed shut, unless the fall is very plain. Where the guard was not
-    reported open, the load of two parts is needed.
+    Of the stops that the load cannot tell apart, the longest one with the guard open. Where the guard was not reported
+    open, the load of two parts is needed; where the saw tells of its guard and it stayed shut, a very plain fall too.
     """
     windows = [(step.from_us, step.to_us), *step.stops]
     told = [(window, guard_in(known, spot, *window)) for window in windows]
     opened = [window for window, guard in told if guard]
-    if not opened and len(step.parts) > 1:  # a message of the guard may be lost: a plain fall asks all the same
+    raised_us = max(step.at_us, step.known_us)
+    if not opened and step.pair_us is not None:  # a message of the guard may be lost: a plain fall asks all the same
         opened = [window for window, guard in told if guard is None or step.drop <= -PLAIN_DROP]
-    return max(opened, key=lambda window: min(window[1] - window[0], LONGEST_STOP_US), default=None)
+        raised_us = max(step.pair_us, step.pair_known_us)
+    if not opened:
+        return None
+    return max(opened, key=lambda window: min(window[1] - window[0], LONGEST_STOP_US)), raised_us
 
 
 def _changed(known: Known, spot: Spot, from_us: int, to_us: int) -> str:

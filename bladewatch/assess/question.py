@@ -73,6 +73,11 @@ class Question:
         same = self.kind == other.kind and self.spot == other.spot
         return same and self.from_us <= other.to_us and other.from_us <= self.to_us
 
+    def same_change(self, asked: Question) -> bool:
+        """Whether an answered question was about this change: signs that came later may have moved its window."""
+        bare = self.plate is None and asked.plate is None
+        return self.overlaps(asked) or (bare and self.near(asked))
+
     def near(self, other: Question) -> bool:
         """Whether two questions of a change speak of the same one."""
         same = self.kind == other.kind and self.spot == other.spot
@@ -98,7 +103,7 @@ def settle(found: Iterable[Question], answers: Sequence[Answer]) -> list[Questio
     for question in found:
         pair = newest.get(question.id)
         if pair is None and question.kind == "probable-change":
-            pair = next((pair for pair in newest.values() if question.overlaps(pair[0])), None)
+            pair = next((pair for pair in newest.values() if question.same_change(pair[0])), None)
         if pair is None:
             said.append(question)
     said.extend(replace(asked, settled=settled) for asked, settled in newest.values())
