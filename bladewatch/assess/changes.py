@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 
 from bladewatch.assess.known import KERF_STEP_MM, Known, guard_in, idle_scale, traces
 from bladewatch.assess.question import Question
-from bladewatch.ledger.fleet import Cycle, Mount
+from bladewatch.ledger.fleet import Cycle, Mount, Plate
 from bladewatch.ledger.fold import TAKES_AWAY
 from bladewatch.ledger.standing import SAME_EVENT_US
 from bladewatch.stores.protocols import Spot
@@ -28,6 +28,7 @@ LOOK_BACK_US: Final = 60 * DAY_US
 RECORDED_BEFORE_US: Final = HOUR_US
 RECORDED_AFTER_US: Final = 4 * HOUR_US
 """A change recorded within these of a trace is that change: the record's time is off, not its story."""
+KERF_DAYS_US: Final = 3 * DAY_US
 LONGEST_STOP_US: Final = HOUR_US
 
 
@@ -48,8 +49,8 @@ def probable_changes(
     """
     found: list[Question] = []
     for spot in spots:
-        signs = [*_by_load(known, spot, all_cycles), *_by_kerf(known, spot)]
-        signs.extend((*_bare(known, spot, all_cycles), *_elsewhere(known, spot)))
+        signs = [*_by_load(known, spot, all_cycles), *_by_kerf(known, spot, all_cycles)]
+        signs.extend((*_bare(known, spot, all_cycles), *_elsewhere(known, spot, all_cycles)))
         found.extend(_one_each(signs, denied))
     return found
 
@@ -140,15 +141,13 @@ def _stop_near(
 # A plate recorded elsewhere while its saw cuts on
 
 
-def _elsewhere(known: Known, spot: Spot) -> Iterator[Sign]:
-    for mount in known.fleet.mounts.get(spot, []):
+def _elsewhere(known: Known, spot: Spot, all_mounts: bool) -> Iterator[Sign]:
+    mounts = known.fleet.mounts.get(spot, [])
+    for mount in mounts if all_mounts else mounts[-1:]:
         end_us = known.now_us if mount.to_us is None else mount.to_us
-        cycles = known.fleet.plates[mount.plate].cycles
-        later = [m for cycle in cycles for m in cycle.mounts if m is not mount and mount.from_us <= m.from_us < end_us]
-        later = [m for m in later if (m.saw, m.spindle) != spot]
-        if not later:
+        other = _next_elsewhere(known.fleet.plates[mount.plate], mount, end_us)
+        if other is None:
             continue
-        other = min(later, key=lambda m: m.from_us)
         first = known.first_stroke(spot, other.from_us, end_us)
         if first is None:
             continue
@@ -168,6 +167,17 @@ def _elsewhere(known: Known, spot: Spot) -> Iterator[Sign]:
         raised_us = max(first.known_us, first.ts_us, known.known_us(other.row))
         question = _question(spot, mount.plate, from_us, first.ts_us, text, stories, evidence, raised_us)
         yield Sign(replace(question, rows=(other.row,)), mount, record=True)
+
+
+def _next_elsewhere(plate: Plate, mount: Mount, end_us: int) -> Mount | None:
+    """The first mount of a plate on another spindle that begins while this one runs."""
+    for cycle in plate.cycles[mount.cycle - 1 :]:
+        if cycle.opened_us >= end_us:
+            break
+        for other in cycle.mounts:
+            if mount.from_us <= other.from_us < end_us and (other.saw, other.spindle) != (mount.saw, mount.spindle):
+                return other
+    return None
 
 
 # The saw's own traces
@@ -249,9 +259,9 @@ def _part_text(part: PartStep) -> str:
     return f"load of part {part.part} down by {percent(-part.drop)} and more over {part.cuts} cuts after the stop"
 
 
-def _by_kerf(known: Known, spot: Spot) -> Iterator[Sign]:
-    """A kerf set anew while the saw stood still."""
-    since_us = known.now_us - LOOK_BACK_US
+def _by_kerf(known: Known, spot: Spot, far: bool) -> Iterator[Sign]:
+    """A kerf set anew while the saw stood still; looked for ``far`` back, or over the last days only."""
+    since_us = known.now_us - (LOOK_BACK_US if far else KERF_DAYS_US)
     before: float | None = None
     for reading in known.signals.readings(spot, "kerf_mm_set", "", since_us, known.now_us, known.now_us):
         kerf_mm, before = before, reading.value

@@ -145,9 +145,8 @@ def _left(plate: Plate, blade: BladeType | None) -> int | None:
 def _changes(known: Known, plates: Sequence[Plate]) -> tuple[int, int, float]:
     """Grind cycles that ended in the last quarter, plates scrapped in it, and the days that the record covers."""
     since_us = known.now_us - RATE_DAYS * DAY_US
-    born = [plate.born_us for plate in plates if plate.born_us is not None]
     first = min((m.from_us for plate in plates for cycle in plate.cycles for m in cycle.mounts), default=None)
-    if not born or first is None:
+    if first is None:
         return 0, 0, 0.0
     changes = sum(
         cycle.ended_us is not None and cycle.ended_us >= since_us and cycle.reason not in KEEPS_CYCLE

@@ -91,7 +91,7 @@ class Plate:
 
     ``on`` are the mounts that have not ended. ``work`` is what the grinder was asked, ``batch`` the batch that it last
     went out with, ``due`` the day that was promised. ``known``: a row opened or accepted it; ``fresh``: it was made
-    sharp since its last cycle. ``born_us`` is when a row first named it, ``heard_us`` when one last did.
+    sharp since its last cycle. ``born_us`` is when a row first named it.
     """
 
     id: str
@@ -118,8 +118,7 @@ class Plate:
     failed: str | None = None
     sent_row: str = ""
     state_row: str = ""
-    born_us: int | None = None
-    heard_us: int = 0
+    born_us: int = 0
 
     @property
     def cycle(self) -> Cycle | None:

@@ -19,7 +19,8 @@ WORN_EDGE: Final = frozenset({"dismounted", "sent", "returned", "inspected", "re
 """Events whose ``wear_um`` speaks of the edge as it came off; what is measured at acceptance is the new one."""
 TAKES_AWAY: Final = frozenset({"sent", "quarantined", "scrapped", "lost"})
 """Events after which a plate is on no saw any more."""
-OF_NO_PLATE: Final = frozenset({"invoiced", "credited", "bought", "counted", "month-closed"})
+ONLY_MONEY: Final = frozenset({"invoiced", "credited", "month-closed"})
+OF_NO_PLATE: Final = frozenset({"bought", "counted"})
 _NEW: Final = frozenset({"unknown", "ordered"})
 
 
@@ -56,7 +57,7 @@ class Fold:
             return
         if event.corrects is not None and event.corrects not in self._known:
             self._remark(event, f"it corrects {event.corrects}, which no row has as its id")
-        if event.event == "month-closed" or (event.plate is None and event.event in OF_NO_PLATE):
+        if event.event in ONLY_MONEY or (event.plate is None and event.event in OF_NO_PLATE):
             return
         if event.event == "dismounted":
             self._dismount(event)
@@ -254,11 +255,8 @@ class Fold:
         """The plate of this number, made known where it was not."""
         plate = self.fleet.plates.get(plate_id)
         if plate is None:
-            plate = Plate(plate_id)
+            plate = Plate(plate_id, born_us=event.at_us)
             self._journal.enter(self.fleet.plates, plate_id, plate)
-        if plate.born_us is None:
-            self._put(plate, born_us=event.at_us)
-        self._put(plate, heard_us=event.at_us)
         return plate
 
     def _type(self, plate: Plate, event: Event) -> None:

@@ -25,9 +25,9 @@ class Journal:
 
     def put(self, thing: object, **values: object) -> None:
         """Set attributes."""
+        if self.keeps:
+            self._done.extend([(thing, name, getattr(thing, name)) for name in values])
         for name, value in values.items():
-            if self.keeps:
-                self._done.append((thing, name, getattr(thing, name)))
             setattr(thing, name, value)
 
     def push(self, items: list[Any], item: object) -> None:

@@ -7,7 +7,7 @@ mounts or dismounts of one plate. ``ledger.book`` works out again only the group
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from typing import Final, NamedTuple
 
 import msgspec
@@ -69,7 +69,15 @@ def in_force(
     Of several corrections of one row the one entered last holds. A correction that is itself withdrawn or replaced has
     no effect any more: what it corrected stands again, unless another correction stands.
     """
-    by_known = sorted(rows, key=_entered)
+    rows = list(rows)
+    targets = {event.corrects for event in rows if event.corrects is not None}
+    plain = [
+        event for event in rows if event.corrects is None and event.event != "corrected" and event.id not in targets
+    ]
+    if len(plain) == len(rows):
+        return plain, []
+    free = {event.id for event in plain}
+    by_known = sorted((event for event in rows if event.id not in free), key=_entered)
     own = {event.id: event for event in by_known}
     correctors: dict[str, list[Event]] = {}
     voids: list[tuple[Event, str]] = []
@@ -109,7 +117,7 @@ def in_force(
             return False
         return event.corrects is None or last_word(event.corrects) is event
 
-    return [event for event in by_known if stands(event)], voids
+    return [*plain, *(event for event in by_known if stands(event))], voids
 
 
 def _clears_crack(event: Event, target: Event) -> bool:
@@ -119,30 +127,31 @@ def _clears_crack(event: Event, target: Event) -> bool:
 
 def is_crack(event: Event) -> bool:
     """Whether a row marks its plate as cracked."""
-    return event.reason == "cracked" or "cracks fail" in (event.findings or "")
+    return event.reason == "cracked" or (event.findings is not None and "cracks fail" in event.findings)
 
 
 def _entered(event: Event) -> tuple[int, int, str]:
     return event.known_us, event.at_us, event.id
 
 
-def one_witness_each(events: Iterable[Event]) -> list[Event]:
+def one_witness_each(events: Sequence[Event]) -> list[Event]:
     """Events with a saw's message joined to the person's row that tells the same event.
 
     Same plate and event, no other saw or spindle, within half an hour; the nearest pairs are matched first. The
     person's row gives time and reason; a saw or spindle that it leaves out is the message's.
     """
+    if not any(event.witness == "message" for event in events):
+        return list(events)
     rows: dict[str, Event] = {}
     messages: dict[str, Event] = {}
     for event in events:
         (messages if event.witness == "message" else rows)[event.id] = event
     by_plate: dict[tuple[str, str | None], list[tuple[int, str]]] = {}
-    if messages:
-        for row in rows.values():
-            if row.event in TOLD_TWICE:
-                by_plate.setdefault((row.event, row.plate), []).append((row.at_us, row.id))
-        for moments in by_plate.values():
-            moments.sort()
+    for row in rows.values():
+        if row.event in TOLD_TWICE:
+            by_plate.setdefault((row.event, row.plate), []).append((row.at_us, row.id))
+    for moments in by_plate.values():
+        moments.sort()
     pairs = []
     for message in messages.values():
         moments = by_plate.get((message.event, message.plate), [])
