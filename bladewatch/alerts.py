@@ -52,7 +52,8 @@ def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
     elif a.wear_verdict in ("prepare", "change"):
         old = a.last_message_us is not None and now_us - a.last_message_us > DAY_US
         heard = f" Last heard {near_text(a.last_message_us, now_us, zone)}." if old and a.last_message_us else ""
-        text = _cut(f"{place}: {_action(a, now_us, zone)}.{heard} {_why(a)}")
+        unless = f"unless it was changed at {near_text(a.asks[-1].from_us, now_us, zone)}, " if a.asks else ""
+        text = _cut(f"{place}: {unless}{_action(a, now_us, zone)}.{heard} {_why(a)}")
         yield Alert(f"{blade}/wear", a.wear_verdict, "wear", a.saw, a.plate, _since(a, now_us), text)
     for condition in a.urgent:
         since_us = min(condition.since_us or now_us, now_us)
@@ -67,7 +68,7 @@ def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
         day = to_datetime(since_us, zone).date().isoformat()
         yield Alert(f"{a.saw}/{a.spindle}/unseen/{day}", "data", "unseen", a.saw, a.plate, since_us, text)
     for question in a.asks if a.plate is not None else ():
-        text = _cut(f"{place}: {_small(question.text)} {'. '.join(question.evidence[:2])}. {answer_with(question)}")
+        text = _cut(f"{place}: {_small(question.text)} {'; '.join(question.evidence[:2])}. {answer_with(question)}")
         key = f"{a.saw}/{a.spindle}/question/{question.to_us}"
         yield Alert(key, "data", "question", a.saw, a.plate, min(question.raised_us, now_us), text)
     if a.plate is None and a.coverage.blade == 0.0:

@@ -243,7 +243,7 @@ def _why(config: Config, a: Assessment, at_us: int) -> list[str]:
     """What the numbers rest on; all reasons where somebody is called or something is in doubt."""
     told = [condition_text(c, at_us, config.zone) for c in a.conditions if c.level in ("alert", "act")]
     told.extend(spare_text(a))
-    doubts = ("record", "by the site", "from ")
+    doubts = ("record", "by the site", "from ", "Was ", "revised", "hazard")
     told.extend(reason for reason in told_reasons(a) if a.verdict != "good" or reason.startswith(doubts))
     return [*told, *coverage_marks(a)]
 

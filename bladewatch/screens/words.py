@@ -82,12 +82,13 @@ def _verdict(a: Assessment, at_us: int, config: Config) -> str:
         return "no blade on record"
     if a.dangers:
         return "blade: look at it now"
+    unless = f" unless changed {near_text(a.asks[-1].from_us, at_us, zone)}" if a.asks else ""
     if a.verdict == "change":
         if a.due is None or a.due.soon(at_us):
-            return "blade: change at the next stop"
-        return f"blade: change before {near_text(a.due.at_least_us, at_us, zone)}"
+            return f"blade: change at the next stop{unless}"
+        return f"blade: change before {near_text(a.due.at_least_us, at_us, zone)}{unless}"
     if a.verdict == "prepare":
-        return "blade: prepare a change"
+        return f"blade: prepare a change{unless}"
     if a.verdict == "cannot-tell":
         return "blade: cannot tell"
     return "blade: good by the site's rule" if a.basis == "site-rule" else "blade: good"
