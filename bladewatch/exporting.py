@@ -19,6 +19,7 @@ import msgspec
 
 from bladewatch.assess.history import cycle_row
 from bladewatch.assess.known import Known
+from bladewatch.assess.question import KINDS, WORDS, from_json
 from bladewatch.ledger import rows as ledger_rows
 from bladewatch.ledger.events import Event
 from bladewatch.pipeline import message_of
@@ -96,6 +97,9 @@ def read_answers(path: Path) -> list[Answer]:
         for number, row in enumerate(csv.DictReader(stream), 2):
             try:
                 at = row.get("at") or None
+                asked = from_json(msgspec.json.decode(row["asked"]))
+                if row["word"] not in WORDS or asked.kind not in KINDS:
+                    raise ValueError(f"found {row['word']} to {asked.kind}, expected one of {', '.join(WORDS)}")
                 found.append(
                     Answer(
                         row["question"],
@@ -107,9 +111,8 @@ def read_answers(path: Path) -> list[Answer]:
                         row["asked"],
                     )
                 )
-                msgspec.json.decode(row["asked"])
-            except (KeyError, TypeError, ValueError) as error:
-                raise ValueError(f"line {number}: {error}") from error
+            except (KeyError, TypeError, ValueError, AttributeError) as error:
+                raise ValueError(f"line {number}: found {error!s:.80}, expected an exported answer") from error
     return found
 
 

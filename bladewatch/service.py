@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
@@ -16,18 +16,17 @@ from bladewatch.config.decode import load
 from bladewatch.config.tables import Config
 from bladewatch.errors import UsageError
 from bladewatch.ledger import rows as ledger_rows
-from bladewatch.ledger.events import Event, event_of, site_instant
+from bladewatch.ledger.events import Event, event_of, one_line, row_of, site_instant
 from bladewatch.pipeline import enter, ingest
-from bladewatch.stores.protocols import RejectedRow, Spot, Store
+from bladewatch.stores.protocols import Spot, Store
 
 if TYPE_CHECKING:
     from bladewatch.assess.moment import Moment
     from bladewatch.assess.question import Question
-from collectors.facts import Batch, Fact, Stroke
+from collectors.facts import Batch
 from collectors.fields import Site
-from collectors.logfile import LogFile, Row, Unreadable, broken_file_errors, decode_cells, open_log, rows
+from collectors.logfile import LogFile, Row, Unreadable, broken_file_errors, open_log, rows
 from collectors.mapping import Translator
-from collectors.payloads import Message
 from collectors.signals import SENTINELS
 
 CONFIG_VARIABLE: Final = "BLADEWATCH_CONFIG"
@@ -184,6 +183,8 @@ class Service:
                 self.store.books.note_file(log.source.partition(":")[2], path.name)
             if log.kind == "ledger":
                 return self._import_ledger(log)
+            if log.kind == "cycles":  # worked out, not read back
+                return FileReport(str(log.path), "cycles")
             if log.kind == "answers":
                 return self._import_answers(log)
             return self._import_log(log, progress)
@@ -296,8 +297,12 @@ class Service:
         return found, spindle
 
     def write(self, events: Sequence[Event]) -> None:
-        """Write ledger events. Raises ``UsageError`` where an id stands for another event."""
-        if enter(list(events), self.store).rejected:
+        """Write ledger events, by the rules of a row. Raises ``UsageError`` that lists every mistake."""
+        try:
+            rows = [event_of(row_of(event, self.zone), self.zone, entered_us=event.known_us) for event in events]
+        except ValueError as error:
+            raise UsageError(f"not written: {error}") from error
+        if enter(rows, self.store).rejected:
             raise UsageError("not written: its rows stand already with other content; see 'bladewatch rejects'")
 
     # Questions
@@ -319,114 +324,33 @@ class Service:
         reason: str | None = None,
     ) -> tuple[Question, list[Event]]:
         """Settle a question, and write what follows from the answer. Raises ``UsageError`` on an unknown id."""
-        from bladewatch.assess.asking import rows_of_answer
+        from bladewatch.assess.asking import refuse_answer, rows_of_answer
         from bladewatch.assess.moment import Moment
-        from bladewatch.assess.question import WORDS, as_json
+        from bladewatch.assess.question import as_json
         from bladewatch.stores.protocols import Answer
 
-        if word not in WORDS:
-            raise UsageError(f"answer: found {word!r}, expected one of {', '.join(WORDS)}")
         now_us = self.clock()
+        plate = plate.strip() or None if plate is not None else None
+        by = one_line(by).strip() or None if by is not None else None
         with self.store.transaction():
             moment = Moment(self.config, self.store, now_us)
             asked = {question.id: question for question in moment.questions()}
             question = asked.get(question_id)
             if question is None:
                 raise UsageError(f"no question has the id {question_id!r}; see 'bladewatch questions'")
-            events = rows_of_answer(moment.known(), question, word, plate, at_us, by, reason)
-            told = msgspec.json.encode(as_json(question, self.zone)).decode()
+            known = moment.known()
+            refuse_answer(known, question, word, plate, at_us, by, reason)
+            events = rows_of_answer(known, question, word, plate, at_us, by, reason)
+            wrote = replace(question, wrote=tuple(event.id for event in events))
+            told = msgspec.json.encode(as_json(wrote, self.zone)).decode()
             self.store.books.answer(Answer(question_id, now_us, word, plate, at_us, by, told))
-            if enter(events, self.store).rejected:
-                raise UsageError("the rows of this answer stand already; see 'bladewatch rejects'")
+            self.write(events)
         return question, events
 
     # Rejections
 
     def replay(self, ids: Sequence[int] | None, receipt_time: bool) -> tuple[int, list[tuple[int, str]]]:
-        """Take refused messages again after a cure: how many were taken, and why the others were not.
+        """Take refused messages again after a cure: how many were taken, and why the others were not."""
+        from bladewatch.replaying import Replay
 
-        ``receipt_time`` takes those that were refused for the sender's clock, with their time of receipt and in the
-        order of their counters. A report that meets another report of the same fact stays refused: the one known
-        earlier stays whole. Raises ``UsageError`` on an id that no rejection has.
-        """
-        found = self.store.books.rejections(ids)
-        for row_id in set(ids or ()) - {row.id for row in found}:
-            raise UsageError(f"no open rejection has the id {row_id}; see 'bladewatch rejects'")
-        found = [row for row in found if row.payload is not None]
-        if receipt_time:
-            found = [row for row in found if row.reason.startswith(CLOCK_REASONS)]
-            found.sort(key=lambda row: (row.received_us, _counter_in(row), row.id))
-        translator = self.translator()
-        now_us = self.clock()
-        taken, left = 0, []
-        last_us = 0
-        for row in found:
-            facts, events, reasons = self._decode_again(row, translator, receipt_time)
-            if receipt_time:
-                facts, last_us = _spread(facts, last_us)
-            if not reasons and not facts and not events:
-                reasons = ["nothing in it could be taken"]
-            if not reasons and not self._take_again(row, facts, events, now_us):
-                reasons = ["conflict: another report of the same fact is known earlier, and stays whole"]
-            if reasons:
-                left.append((row.id, "; ".join(reasons)))
-            else:
-                taken += 1
-        return taken, left
-
-    def _take_again(self, row: RejectedRow, facts: list[Fact], events: list[Event], now_us: int) -> bool:
-        """Store what a rejection held, known from now on; False, and nothing stored, where it meets another report."""
-        batch = Batch()
-        batch.add(msgspec.structs.replace(fact, known_us=now_us) for fact in facts)
-        try:
-            with self.store.transaction():
-                refused = ingest(batch, self.store, self.config.site.name).rejected
-                now = [msgspec.structs.replace(event, known_us=now_us) for event in events]
-                if refused + enter(now, self.store).rejected:
-                    raise _Stays
-                self.store.books.mark_replayed(row.id, now_us)
-        except _Stays:
-            return False
-        return True
-
-    def _decode_again(
-        self, row: RejectedRow, translator: Translator, receipt_time: bool
-    ) -> tuple[list[Fact], list[Event], list[str]]:
-        payload = row.payload or b""
-        if row.topic == ledger_rows.TOPIC:
-            try:
-                return [], [ledger_rows.read_again(payload, self.zone)], []
-            except ValueError as error:
-                return [], [], [str(error)]
-        if row.topic.startswith("csv/"):
-            facts, reasons = decode_cells(row.topic.removeprefix("csv/"), payload, translator)
-            return facts, [], reasons
-        message = Message(row.topic, payload, row.received_us or None, f"replay:{row.id}", receipt_time)
-        facts, rejected = translator.decode(message)
-        return facts, [], [item.reason for item in rejected]
-
-
-class _Stays(Exception):
-    """A replayed report meets another one: nothing of it is stored."""
-
-
-def _counter_in(row: RejectedRow) -> int:
-    """The counter a refused stroke carries, for replaying in counter order."""
-    try:
-        content = msgspec.json.decode(row.payload or b"")
-    except msgspec.DecodeError:
-        return 0
-    counter = content.get("stroke") if isinstance(content, dict) else None
-    return int(counter) if isinstance(counter, int | float) else 0
-
-
-def _spread(facts: list[Fact], last_us: int) -> tuple[list[Fact], int]:
-    """Strokes received in one instant lie a microsecond apart, in the order of their counters."""
-    found: list[Fact] = []
-    for fact in sorted(facts, key=lambda fact: fact.stroke if isinstance(fact, Stroke) else -1):
-        if isinstance(fact, Stroke):
-            last_us = max(fact.ts_us, last_us + 1)
-            found.append(msgspec.structs.replace(fact, ts_us=last_us))
-        else:
-            found.append(fact)
-    return found, last_us
+        return Replay(self.store, self.config, self.translator(), self.clock()).take(ids, receipt_time)

@@ -31,6 +31,8 @@ AIR_RATIO: Final = 1.1
 MEAN_OVER: Final = 500
 RESUME_US: Final = 30 * MINUTE_US
 """A stroke of the same part this soon after an aborted one may go on with it."""
+MOST_AIR: Final = 20
+"""So many strokes in air may lie between an aborted stroke and the rest of it."""
 WHOLE: Final = 0.95
 """From this share of the section on a stroke after an aborted one is a new cut, not the rest of it."""
 LEAST_WHOLE: Final = 10
@@ -128,8 +130,8 @@ class SpotWork:
         guessed, share, bars = area is None, 1.0, None
         if area is None:
             area = self._mean_area(stroke.ts_us, stroke.stroke)
-        elif stroke.area_cmm2 is None:
-            row = self._varying(stroke)
+        else:
+            row = self._varying(stroke) if stroke.area_cmm2 is None else None
             if row is not None:
                 single = area / (row.bars or 1)
                 bars = self._bars_by_energy(stroke, alloy, single)
@@ -145,6 +147,8 @@ class SpotWork:
         neither is known an aborted stroke counts as whole, and as a guess.
         """
         aborted = stroke.kind == "aborted"
+        if before is not None and before.kind == "air":
+            before = self._before_air(before)
         resumed = (
             not aborted
             and before is not None
@@ -160,6 +164,12 @@ class SpotWork:
         if share is None or (resumed and share >= WHOLE):
             return None
         return share, False
+
+    def _before_air(self, stroke: Stroke) -> Stroke | None:
+        """The last stroke in metal before some in air, of the last few."""
+        rows = self._signals.strokes_before(self.spot, stroke.ts_us, self.known_us, MOST_AIR)
+        self.newest = max(self.newest, *(row.known_us for row in rows), 0)
+        return next((row for row in reversed(rows) if row.kind != "air"), None)
 
     def _share_by_travel(self, stroke: Stroke) -> float | None:
         feed, height_mm = self._feed(stroke), self._height(stroke)

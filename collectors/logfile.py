@@ -33,6 +33,7 @@ from collectors.signals import CATALOGUE, to_stored_unit
 
 LEDGER_COLUMNS: Final = frozenset({"at", "event"})
 ANSWER_COLUMNS: Final = frozenset({"question", "word", "entered"})
+CYCLE_COLUMNS: Final = frozenset({"plate", "cycle", "tip_set", "coarse"})
 LONG_COLUMNS: Final = frozenset({"ts", "saw", "signal", "value"})
 WIDE_COLUMNS: Final = frozenset({"ts", "saw", "stroke"})
 
@@ -77,7 +78,7 @@ class LogFile:
 
 
 def open_log(path: Path, zone: tzinfo | None = None, decimal: str | None = None) -> LogFile:
-    """Look into a file and tell its kind: ``jsonl``, ``csv-long``, ``csv-wide``, ``ledger`` or ``answers``.
+    """Look into a file and tell its kind: ``jsonl``, ``csv-long``, ``csv-wide``, ``ledger``, ``answers``, ``cycles``.
 
     Raises ``Unreadable`` with file, finding and cure.
     """
@@ -122,6 +123,8 @@ def _kind_of(path: Path, heads: list[str]) -> str:
     columns = {name.strip().strip('"').lower() for name in re.split(r"[,;\t]", head)}
     if columns >= LEDGER_COLUMNS:
         return "ledger"
+    if columns >= CYCLE_COLUMNS:
+        return "cycles"
     if columns >= ANSWER_COLUMNS:
         return "answers"
     if columns >= LONG_COLUMNS:

@@ -63,6 +63,8 @@ def angle(leg_a_mm: float, leg_b_mm: float, thickness_mm: float) -> float:
     475.0
     """
     _positive(leg_a_mm=leg_a_mm, leg_b_mm=leg_b_mm, thickness_mm=thickness_mm)
+    if thickness_mm > min(leg_a_mm, leg_b_mm):
+        raise ValueError(f"thickness_mm: found {thickness_mm:g}, expected at most the shorter leg")
     return thickness_mm * (leg_a_mm + leg_b_mm - thickness_mm)
 
 
@@ -73,6 +75,8 @@ def channel(depth_mm: float, flange_mm: float, thickness_mm: float) -> float:
     950.0
     """
     _positive(depth_mm=depth_mm, flange_mm=flange_mm, thickness_mm=thickness_mm)
+    if thickness_mm > flange_mm or 2 * thickness_mm > depth_mm:
+        raise ValueError(f"thickness_mm: found {thickness_mm:g}, expected at most the flange and half of the depth")
     return depth_mm * thickness_mm + 2 * (flange_mm - thickness_mm) * thickness_mm
 
 

@@ -130,3 +130,86 @@ def test_only_a_named_role_takes_a_crack_back(by: str | None) -> None:
         fleet = fold([*base, *taken_back], may_clear_cracks={"E1"})
         assert fleet.plates["A"].cracked == (by != "E1")
         assert any("takes back a crack" in problem.message for problem in fleet.problems) == (by != "E1")
+
+
+def cracked_shop(*rows: Event) -> Book:
+    """A plate, opened and mounted on S1, and further rows."""
+    book = Book(may_clear_cracks={"E1"})
+    book.add([event(1, 0, "opened", "A"), event(2, 1, "mounted", "A", saw="S1"), *rows])
+    return book
+
+
+@pytest.mark.parametrize("name", ["corrected", "month-closed", "invoiced"])
+def test_a_row_that_tells_of_no_crack_takes_one_back_whatever_its_reason_column(name: str) -> None:
+    """A withdrawal with reason 'cracked' is a withdrawal."""
+    book = cracked_shop(
+        event(3, 2, "dismounted", "A", saw="S1", reason="cracked"),
+        event(4, 3, name, "A", corrects="e3", reason="cracked"),
+        event(5, 4, "accepted", "A"),
+    )
+    assert (book.fleet.plates["A"].state, book.fleet.plates["A"].cracked) == ("quarantined", True)
+
+
+def test_a_crack_that_the_saw_told_stays_though_a_person_wrote_another_reason() -> None:
+    """Time and reason are the person's; the crack is not taken back by it."""
+    book = cracked_shop(
+        event(3, 2, "dismounted", "A", saw="S1", reason="cracked", witness="message", counter=100),
+        event(4, 2, "dismounted", "A", saw="S1", reason="worn-plan"),
+        event(5, 4, "accepted", "A"),
+    )
+    plate = book.fleet.plates["A"]
+    assert (plate.state, plate.cracked, plate.cycles[0].reason) == ("quarantined", True, "worn-plan")
+    assert plate.cycles[0].mounts[0].counter_off == 100
+
+
+def test_a_row_without_a_plate_and_the_saws_own_word_are_one_dismount() -> None:
+    """The reason that a person gave is kept though he wrote no number."""
+    book = cracked_shop(
+        event(3, 2, "dismounted", "A", saw="S1", witness="message"),
+        Event(
+            id="e4", at_us=2 * HOUR + HOUR // 30, event="dismounted", known_us=2 * HOUR, saw="S1", reason="worn-plan"
+        ),
+    )
+    plate = book.fleet.plates["A"]
+    assert (plate.state, plate.cycles[0].reason) == ("dull", "worn-plan")
+    assert not book.fleet.problems
+
+
+@pytest.mark.parametrize("before", ["sharp", "part-used", "inspected"])
+def test_a_plate_found_cracked_at_hand_is_set_apart(before: str) -> None:
+    """On the rack, off a saw, at an inspection: never sharp or part-used with a crack."""
+    rows = {
+        "sharp": [event(3, 2, "dismounted", "B", saw="S2", reason="cracked")],
+        "part-used": [event(3, 2, "dismounted", "B", saw="S2", reason="job-swap"),
+                      event(4, 3, "inspected", "B", findings="tips pass; cracks fail")],
+        "inspected": [event(3, 2, "inspected", "B", findings="cracks 2 fail")],
+    }[before]  # fmt: skip
+    first = [event(1, 0, "opened", "B")]
+    if before == "part-used":
+        first.append(event(2, 1, "mounted", "B", saw="S2"))
+    plate = fold([*first, *rows]).plates["B"]
+    assert (plate.state, plate.cracked) == ("quarantined", True)
+
+
+def test_a_correction_of_a_row_that_does_not_hold_has_no_effect() -> None:
+    """A was put on S1, no, S2, no, S3; then the first row was corrected anew to S4: only S4 holds."""
+    book = Book()
+    book.add(
+        [
+            event(1, 0, "opened", "A"),
+            event(2, 1, "mounted", "A", saw="S1"),
+            event(3, 1, "mounted", "A", known=2, saw="S2", corrects="e2"),
+            event(4, 1, "mounted", "A", known=3, saw="S3", corrects="e3"),
+            event(5, 1, "mounted", "A", known=4, saw="S4", corrects="e2"),
+        ]
+    )
+    assert [mount.saw for mount in book.fleet.plates["A"].on] == ["S4"]
+    book.add([event(6, 1, "corrected", "A", known=5, corrects="e5")])
+    assert [mount.saw for mount in book.fleet.plates["A"].on] == ["S3"]
+
+
+def test_a_long_chain_of_corrections_folds() -> None:
+    """Two thousand corrections, each of the one before."""
+    rows = [event(0, 0, "mounted", "A", saw="S1")]
+    rows += [event(n, 0, "mounted", "A", known=n, saw=f"S{n % 2 + 1}", corrects=f"e{n - 1}") for n in range(1, 2001)]
+    assert [mount.saw for mount in fold(rows).plates["A"].on] == ["S1"]

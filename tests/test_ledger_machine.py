@@ -14,6 +14,7 @@ from bladewatch.ledger.events import Event
 
 HOUR = 3_600_000_000
 ENDS = {"worn-plan", "worn-burr", "chipped", "cracked"}
+AT_HAND = {"unknown", "received", "sharp", "part-used", "dull", "returned", "found"}
 RANK = {"dismounted": 0, "opened": 1, "found": 1, "sent": 2, "returned": 3, "rejected": 5, "retipped": 5,
         "accepted": 6, "mounted": 7}  # fmt: skip
 
@@ -39,6 +40,8 @@ def played(rows: list[dict[str, Any]]) -> tuple[dict[str, dict[str, Any]], dict[
         p = plate(name)
         if row.get("reason") == "cracked":
             p["cracked"] = True
+            if p["state"] in AT_HAND:
+                p["state"] = "quarantined"
         if what in ("opened", "accepted"):
             if what == "opened":
                 p["regrinds"] = 0
@@ -54,7 +57,7 @@ def played(rows: list[dict[str, Any]]) -> tuple[dict[str, dict[str, Any]], dict[
             if before is not None:
                 off_saw(on, saw)
                 if before not in on.values():
-                    plates[before]["state"] = "part-used"
+                    plates[before]["state"] = "quarantined" if plates[before]["cracked"] else "part-used"
             if p["fresh"] or not p["ends"]:
                 if p["ends"] and p["ends"][-1] is None:
                     p["ends"][-1] = row["at"]
@@ -68,7 +71,7 @@ def played(rows: list[dict[str, Any]]) -> tuple[dict[str, dict[str, Any]], dict[
             if there is not None:
                 off_saw(on, saw)
                 if there not in on.values():
-                    plates[there]["state"] = "part-used"
+                    plates[there]["state"] = "quarantined" if plates[there]["cracked"] else "part-used"
             if there == name and row["reason"] in ENDS:
                 p["ends"][-1] = row["at"]
                 if name not in on.values():

@@ -12,6 +12,7 @@ from bladewatch.alerts import judge
 from bladewatch.assess.question import Question, as_json, from_json
 from bladewatch.demo.papers import write
 from bladewatch.demo.setting import Setting
+from bladewatch.errors import UsageError
 from bladewatch.service import Service
 from collectors.facts import BladeNote, Sample
 
@@ -81,7 +82,7 @@ def test_an_answer_assigns_the_strokes_and_a_correction_takes_them_back(shop: Sh
     assert kinds(at(shop, 69)) == [("probable-change", True)]  # what was known then
     shop.event(72, "corrected", "A-2", corrects=rows[0].id)
     assert shop.status(73)["S1", "1"].plate is None
-    assert kinds(at(shop, 73)) == [("probable-change", False)]
+    assert kinds(at(shop, 73)) == [("probable-change", True)]  # taken back: it is asked again
 
 
 def test_a_mount_that_is_written_late_answers_by_itself(shop: Shop) -> None:
@@ -132,8 +133,12 @@ def test_a_plate_that_was_sent_while_its_saw_cuts_on_asks_once(shop: Shop) -> No
     cutting(shop, 41, 60, counter=30)
     (asked,) = at(shop, 75)
     assert (asked.kind, asked.open) == ("probable-change", True)
-    answered(shop, 80, asked, "no")
-    assert sorted(kinds(at(shop, 81))) == [("conflict", True), ("probable-change", False)]
+    (withdrawn,) = answered(shop, 80, asked, "no")
+    assert (withdrawn.event, withdrawn.corrects) == ("corrected", asked.anchor)
+    assert kinds(at(shop, 81)) == [("probable-change", False)]
+    assert shop.status(81)["S1", "1"].plate == "A-1"
+    shop.event(82, "corrected", "A-1", corrects=withdrawn.id)
+    assert kinds(at(shop, 83)) == [("probable-change", True)]
 
 
 # Records that contradict each other
@@ -360,3 +365,138 @@ def test_a_saws_own_word_contradicting_the_record_is_a_conflict(shop: Shop) -> N
     (asked,) = at(shop, 61)
     assert asked.kind == "conflict"
     assert "told by the saw" in asked.text
+
+
+# What hands write at the wrong minute, and answers beside them
+
+
+def test_a_dismount_written_some_minutes_late_is_moved_by_the_answer(shop: Shop) -> None:
+    """The row that took the last blade off tells of the same stop: the new one is on from there, with every stroke."""
+    stocked(shop, "A-1", "A-2")
+    shop.event(0, "mounted", "A-1", saw="S1")
+    cutting(shop, 1, 20)
+    cutting(shop, 35, 60, counter=20)
+    shop.event(40, "dismounted", "A-1", saw="S1", reason="worn-plan")
+    (asked,) = at(shop, 61)
+    assert (asked.from_us, asked.to_us) == (minute(20), minute(35))
+    answered(shop, 62, asked, "yes", plate="A-2")
+    assert kinds(at(shop, 63)) == [("probable-change", False)]
+    now = shop.status(63)["S1", "1"]
+    assert (now.plate, now.strokes) == ("A-2", 26)
+    fleet = shop.service.moment(minute(63)).known().fleet
+    assert (fleet.plates["A-1"].state, fleet.plates["A-1"].cycles[0].reason) == ("dull", "worn-plan")
+
+
+def test_the_first_blade_of_a_saw_owns_its_first_stroke_too(shop: Shop) -> None:
+    """Strokes before any mount: the answer puts the plate on before the first of them."""
+    stocked(shop, "A-1")
+    cutting(shop, 1, 30)
+    (asked,) = at(shop, 31)
+    answered(shop, 32, asked, "yes", plate="A-1")
+    now = shop.status(33)["S1", "1"]
+    assert (now.strokes, now.coverage.blade) == (30, 1.0)
+    assert kinds(at(shop, 33)) == [("probable-change", False)]
+
+
+def test_no_to_strokes_without_a_blade_puts_the_last_one_back_on(shop: Shop) -> None:
+    """The row that took it off is withdrawn, and the saw's own word beside it."""
+    stocked(shop, "A-1")
+    shop.event(0, "mounted", "A-1", saw="S1")
+    cutting(shop, 1, 30)
+    shop.take(BladeNote("S1", "1", minute(31), "dismounted", "A-1", minute(31)))
+    shop.event(32, "dismounted", "A-1", saw="S1", reason="worn-plan")
+    cutting(shop, 45, 60, counter=30)
+    (asked,) = at(shop, 61)
+    assert len(answered(shop, 62, asked, "no")) == 2
+    now = shop.status(63)["S1", "1"]
+    assert (now.plate, now.strokes) == ("A-1", 46)
+    assert kinds(at(shop, 63)) == [("probable-change", False)]
+
+
+def test_no_never_takes_a_crack_back_unless_a_role_says_it(make_shop: Callable[..., Shop]) -> None:
+    """The row that took the last blade off tells of a crack: it stays."""
+    shop = make_shop(CONFIG + '[[person]]\nid = "M1"\nrole = "engineer"\n')
+    stocked(shop, "A-1")
+    shop.event(0, "mounted", "A-1", saw="S1")
+    cutting(shop, 1, 30)
+    shop.event(31, "dismounted", "A-1", saw="S1", reason="cracked")
+    cutting(shop, 45, 60, counter=30)
+    (asked,) = at(shop, 61)
+    for by in (None, "M7"):
+        with pytest.raises(UsageError, match="crack"):
+            answered(shop, 62, asked, "no", by=by)
+    answered(shop, 62, asked, "no", by="M1")
+    assert shop.status(63)["S1", "1"].plate == "A-1"
+
+
+def test_the_id_of_a_change_stays_while_its_stop_is_still_being_found(shop: Shop) -> None:
+    """Two strokes, a pause, then work: the window moves, the question is the same."""
+    stocked(shop, "A-1", "A-2")
+    shop.event(0, "mounted", "A-1", saw="S1")
+    cutting(shop, 1, 30)
+    shop.event(31, "dismounted", "A-1", saw="S1", reason="worn-plan")
+    cutting(shop, 37, 38, counter=30)
+    (early,) = at(shop, 40)
+    cutting(shop, 59, 75, counter=32)
+    (late,) = at(shop, 75)
+    assert early.id == late.id
+    assert early.to_us != late.to_us
+
+
+def test_a_crack_written_under_the_wrong_number_marks_the_plate_that_is_meant(shop: Shop) -> None:
+    """Whoever answers: A-17 is set apart at once; A-71 stays marked until a role takes its crack back."""
+    stocked(shop, "A-17", "A-71")
+    shop.event(0, "mounted", "A-17", saw="S1")
+    cutting(shop, 1, 30)
+    shop.event(31, "dismounted", "A-71", saw="S1", reason="cracked")
+    (asked,) = at(shop, 32)
+    answered(shop, 33, asked, "no", by="M7")
+    plates = shop.service.moment(minute(34)).known().fleet.plates
+    assert {name: (plate.state, plate.cracked) for name, plate in plates.items()} == {
+        "A-17": ("quarantined", True),
+        "A-71": ("quarantined", True),
+    }
+
+
+def test_an_answered_conflict_stays_settled_when_another_of_its_rows_is_corrected(shop: Shop) -> None:
+    """The row in doubt is the question; what stands beside it may be mended."""
+    stocked(shop, "A-1")
+    sent = shop.event(0, "sent", "A-1", batch="B-1")
+    shop.event(10, "mounted", "A-1", saw="S1")
+    (asked,) = at(shop, 11)
+    answered(shop, 12, asked, "yes")
+    shop.event(0, "sent", "A-1", known_minute=20, batch="B-2", corrects=sent.id)
+    assert kinds(at(shop, 21)) == [("conflict", False)]
+
+
+def test_a_clock_is_asked_about_once_however_many_days_it_is_wrong(shop: Shop) -> None:
+    """Ninety seconds ahead for three days: one question, since the first of them, and an answer settles it."""
+    stocked(shop, "A-1")
+    shop.event(0, "mounted", "A-1", saw="S1")
+    for day in range(3):
+        start = day * DAY
+        shop.take(*(stroke(100 * day + m, start + m, known_minute=start + m - 1.5) for m in range(1, 61)))
+    first, *more = (at(shop, day * DAY + 70) for day in range(3))
+    assert [[question.id for question in found] for found in more] == [[first[0].id]] * 2
+    assert {found[0].raised_us for found in (first, *more)} == {first[0].raised_us}
+    answered(shop, 70, first[0], "no")
+    assert kinds(at(shop, 2 * DAY + 70)) == [("clock", False)]
+
+
+def test_a_unit_in_doubt_is_asked_about_still_after_the_next_change(shop: Shop) -> None:
+    """A change of blade does not settle what unit the feed stands in."""
+    stocked(shop, "A-1", "A-2")
+    shop.event(0, "mounted", "A-1", saw="S1")
+    fed = [(m, 40.0 if m <= 20 else 40 / 25.4) for m in range(1, 60)]
+    shop.take(*(stroke(m, m, part="P1", feed_mm_s=feed) for m, feed in fed if m != 40))
+    shop.event(40, "dismounted", "A-1", saw="S1", reason="worn-plan")
+    shop.event(40, "mounted", "A-2", saw="S1")
+    assert kinds(at(shop, 61)) == [("unit-step", True)]
+
+
+def test_a_counter_jump_that_no_saw_makes_cannot_be_called_true(shop: Shop) -> None:
+    """Two million strokes in a minute: the answer is refused rather than counted."""
+    shop.take(stroke(1, 1), stroke(2_000_001, 2))
+    (asked,) = [question for question in at(shop, 3) if question.kind == "counter"]
+    with pytest.raises(UsageError, match="2000000 strokes"):
+        answered(shop, 4, asked, "no")

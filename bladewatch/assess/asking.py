@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 import msgspec
 
 from bladewatch.assess.changes import probable_changes
 from bladewatch.assess.doubts import clocks, conflicts, counters, units
 from bladewatch.assess.known import Known
-from bladewatch.assess.question import Question, denied, from_json, settle
+from bladewatch.assess.question import WORDS, Question, denied, from_json, settle
+from bladewatch.errors import UsageError
+from bladewatch.ledger.book import Book
 from bladewatch.ledger.events import Event, content_hash
 from bladewatch.ledger.fleet import Mount
+from bladewatch.ledger.standing import SAME_EVENT_US, is_crack
 from bladewatch.stores.protocols import Answer, Spot
+from collectors.fields import DISMOUNT_REASONS
+from collectors.instants import SECOND_US
+
+MOST_UNSEEN: Final = 100_000
+"""More strokes than this are never taken as made unseen on a word."""
 
 
 def asked(known: Known, answers: Sequence[Answer], all_cycles: bool) -> list[Question]:
@@ -37,6 +46,24 @@ def settled_rows(answers: Sequence[Answer]) -> frozenset[str]:
     return frozenset(question.rows[0] for question in asked if question.kind == "conflict" and question.rows)
 
 
+def in_force(book: Book, answers: Sequence[Answer]) -> list[Answer]:
+    """The answers that hold: one whose rows have all been taken back asks again."""
+    found = []
+    for answer in answers:
+        wrote = from_json(msgspec.json.decode(answer.asked)).wrote
+        if not wrote or any(_holds(book, row_id) for row_id in wrote):
+            found.append(answer)
+    return found
+
+
+def _holds(book: Book, row_id: str) -> bool:
+    """Whether a row has effect: one that withdraws another has, while that one does not stand."""
+    row = book.rows.get(row_id)
+    if row is not None and row.event == "corrected":
+        return not book.stands(row.corrects or "")
+    return book.stands(row_id)
+
+
 def accepted_counters(answers: Sequence[Answer]) -> dict[Spot, frozenset[int]]:
     """The counter values that were not set by hand, by what people answered last."""
     said: dict[str, tuple[Question, str]] = {}
@@ -49,6 +76,57 @@ def accepted_counters(answers: Sequence[Answer]) -> dict[Spot, frozenset[int]]:
         if word == "no":
             found[question.spot] = found.get(question.spot, frozenset()) | {question.to_us}
     return found
+
+
+def refuse_answer(
+    known: Known,
+    question: Question,
+    word: str,
+    plate: str | None,
+    at_us: int | None,
+    by: str | None,
+    reason: str | None,
+) -> None:
+    """Raise ``UsageError`` on an answer that cannot be what is meant, before anything is written."""
+    if word not in WORDS:
+        raise UsageError(f"answer: found {word!r}, expected one of {', '.join(WORDS)}")
+    if question.settled is not None and question.settled.word != "unknown":
+        back = " and ".join(f"bladewatch blade corrected --corrects {row}" for row in question.wrote)
+        cure = f"; to answer anew take its rows back first: {back}" if back else ""
+        raise UsageError(f"question {question.id} is settled: {question.settled.word}{cure}")
+    if reason is not None and reason not in DISMOUNT_REASONS:
+        raise UsageError(f"--reason: found {reason!r}, expected one of {', '.join(DISMOUNT_REASONS)}")
+    if question.kind == "counter" and word == "no":
+        _refuse_jump(known, question)
+    if question.kind == "probable-change" and word == "no":
+        for row in _takes_off(known, question):
+            if is_crack(row) and by not in known.config.may_clear_cracks():
+                raise UsageError(
+                    f"no would take back row {row.id}, which tells of a crack: only a person with a role does that, "
+                    "with --by; or name the plate that is on, with yes --plate NUMBER"
+                )
+    if question.kind != "probable-change" or word != "yes":
+        return
+    if at_us is not None and not question.from_us <= at_us <= question.to_us:
+        window = f"{known.said(question.from_us)} to {known.said(question.to_us)}"
+        raise UsageError(
+            f"--at: found {known.said(at_us)}, expected a time in the window {window}; "
+            "another change is written with 'bladewatch change --at'"
+        )
+    if plate is not None and plate == question.plate:
+        raise UsageError(f"--plate: {plate} is the one that was on; if it is still on, the answer is no")
+    if plate is None and question.plate is None:
+        raise UsageError("which blade was put on? yes needs --plate NUMBER; if nobody knows, the answer is unknown")
+
+
+def _refuse_jump(known: Known, question: Question) -> None:
+    rows = [*known.signals.strokes(question.spot, question.from_us - 1, question.to_us, known.now_us)]
+    missing = rows[-1].stroke - rows[0].stroke if rows else 0
+    if missing > MOST_UNSEEN:
+        raise UsageError(
+            f"no would count {missing} strokes that nobody saw, more than a saw makes in months; "
+            "if the counter was right, the messages between must be imported"
+        )
 
 
 def rows_of_answer(
@@ -64,11 +142,14 @@ def rows_of_answer(
     note = f"answer to question {question.id}"
     bare = Event(id="", at_us=known.now_us, event="", known_us=known.now_us, by=by, note=note)
     if question.kind == "probable-change" and word == "yes":
-        rows = _changed(known, question, bare, plate or question.suggests, at_us, reason)
+        rows = _changed(known, question, bare, plate, at_us, reason)
+    elif question.kind == "probable-change" and word == "no":
+        off = _takes_off(known, question)
+        rows = [msgspec.structs.replace(bare, event="corrected", plate=row.plate, corrects=row.id) for row in off]
     elif question.kind == "conflict" and word == "yes":
         rows = _row_is_right(known, question, bare)
     elif question.kind == "conflict" and word == "no":
-        rows = [_row_is_wrong(known, question, bare, plate, at_us)]
+        rows = _row_is_wrong(known, question, bare, plate, at_us)
     else:
         rows = []
     return [msgspec.structs.replace(row, id=content_hash(row)) for row in rows]
@@ -83,14 +164,36 @@ def _changed(
     if at_us is None:
         ends = [m.to_us for m in mounts if m.to_us is not None and question.from_us <= m.to_us < question.to_us]
         at_us = (max([question.from_us, *ends]) + question.to_us) // 2
+    at_us = min(at_us, question.to_us - (SECOND_US if question.from_us == question.to_us else 1))
     here = msgspec.structs.replace(bare, at_us=at_us, saw=saw, spindle=spindle)
     rows = []
     mount = _on(mounts, at_us)
-    if mount is not None:
+    late = None if mount is None or question.anchor is None else known.book.rows.get(mount.off_row)
+    if late is not None and late.event == "dismounted":  # written some minutes late: it tells of this change
+        told = {name: getattr(bare, name) for name in ("known_us", "by", "note")}
+        rows.append(msgspec.structs.replace(late, at_us=at_us, corrects=late.id, witness="person", **told))
+    elif mount is not None:
         rows.append(msgspec.structs.replace(here, event="dismounted", plate=mount.plate, reason=reason or "unknown"))
     if plate is not None:
         rows.append(msgspec.structs.replace(here, event="mounted", plate=plate))
     return rows
+
+
+def _takes_off(known: Known, question: Question) -> list[Event]:
+    """The rows that took the last blade off before strokes with none on record: the row, and the saw's own word."""
+    row = known.book.rows.get(question.anchor or "")
+    if row is None:
+        return []
+    beside = [
+        other
+        for other in known.book.rows.values()
+        if other.event == row.event == "dismounted"
+        and other.id != row.id
+        and (other.plate, other.spot) == (row.plate, row.spot)
+        and abs(other.at_us - row.at_us) <= SAME_EVENT_US
+        and other.witness == "message"
+    ]
+    return [row, *beside]
 
 
 def _on(mounts: Sequence[Mount], at_us: int) -> Mount | None:
@@ -124,14 +227,20 @@ def _row_is_right(known: Known, question: Question, bare: Event) -> list[Event]:
     return []
 
 
-def _row_is_wrong(known: Known, question: Question, bare: Event, plate: str | None, at_us: int | None) -> Event:
-    """A correction of the row in doubt: another number or time, else its withdrawal."""
+def _row_is_wrong(known: Known, question: Question, bare: Event, plate: str | None, at_us: int | None) -> list[Event]:
+    """A correction of the row in doubt: another number or time, else its withdrawal.
+
+    A crack is never lost by it: the plate that is meant is marked too, whoever answers.
+    """
     row, *others = (known.book.rows[row_id] for row_id in question.rows if row_id in known.book.rows)
     if plate is None and row.event == "dismounted":  # what came off was what is on record
         plate = next((other.plate for other in others if other.event == "mounted"), None)
     if plate is None and at_us is None:
-        return msgspec.structs.replace(bare, event="corrected", plate=row.plate, corrects=row.id)
+        return [msgspec.structs.replace(bare, event="corrected", plate=row.plate, corrects=row.id)]
     told = {name: getattr(bare, name) for name in ("known_us", "by", "note")}
-    return msgspec.structs.replace(
+    right = msgspec.structs.replace(
         row, plate=plate or row.plate, at_us=at_us or row.at_us, corrects=row.id, witness="person", **told
     )
+    if not is_crack(row) or right.plate == row.plate:
+        return [right]
+    return [right, msgspec.structs.replace(bare, event="quarantined", plate=right.plate, reason="cracked")]

@@ -57,10 +57,11 @@ class Suggestion:
 
 @dataclass(frozen=True, slots=True)
 class Return:
-    """What came of a batch: ticked off, still missing, not of this batch with the numbers that may be meant."""
+    """What came of a batch: ticked off, ticked before, still missing, not of it, with the numbers that may be meant."""
 
     batch: str
     ticked: tuple[str, ...]
+    again: tuple[str, ...]
     missing: tuple[str, ...]
     foreign: Mapping[str, tuple[str, ...]]
 
@@ -164,9 +165,16 @@ def rows_sent(
 
 def batch_lines(known: Known, batch: str) -> list[PackLine]:
     """The packing list of a batch as it went."""
-    sent = [row for row in known.book.rows.values() if row.event == "sent" and row.batch == batch and row.plate]
+    sent = [row for row in _sent(known, batch) if row.plate]
     plates = known.fleet.plates
     return [pack_line(known, plates[row.plate], row.work) for row in sorted(sent, key=_by_plate) if row.plate in plates]
+
+
+def _sent(known: Known, batch: str) -> Iterator[Event]:
+    """The rows of a batch that went, those that hold."""
+    for row in known.book.rows.values():
+        if row.event == "sent" and row.batch == batch and known.book.stands(row.id):
+            yield row
 
 
 def _by_plate(row: Event) -> str:
@@ -178,9 +186,11 @@ def compare(known: Known, batch: str, came: Sequence[str]) -> Return:
     away = {plate.id for plate in known.fleet.plates.values() if plate.state == "out" and plate.batch == batch}
     ticked = tuple(plate for plate in dict.fromkeys(came) if plate in away)
     missing = tuple(sorted(away - set(came)))
+    went = {row.plate for row in _sent(known, batch)}
+    again = tuple(plate for plate in dict.fromkeys(came) if plate in went - away)
     foreign = {
         plate: tuple(near_numbers(plate, missing) or near_numbers(plate, known.fleet.plates))
         for plate in dict.fromkeys(came)
-        if plate not in away
+        if plate not in went | away
     }
-    return Return(batch, ticked, missing, foreign)
+    return Return(batch, ticked, again, missing, foreign)

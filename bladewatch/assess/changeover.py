@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from itertools import pairwise
 from typing import Final
@@ -11,6 +11,7 @@ import msgspec
 
 from bladewatch.assess.fitting import misfits
 from bladewatch.assess.known import Known
+from bladewatch.ledger.book import Book
 from bladewatch.ledger.events import Event, content_hash
 from bladewatch.ledger.fleet import Mount, Plate
 from bladewatch.stores.protocols import Spot
@@ -39,8 +40,10 @@ class Stop:
 
     @property
     def minutes(self) -> int | None:
-        """How long, rounded down; None while it stands."""
-        return None if self.to_us is None else (self.to_us - self.from_us) // MINUTE_US
+        """How long, rounded down; None while it stands, and where it holds the end of a shift."""
+        if self.to_us is None or self.to_us - self.from_us > RECENT_US:
+            return None
+        return (self.to_us - self.from_us) // MINUTE_US
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +63,7 @@ class Changeover:
 
 def changeover(known: Known, spot: Spot, at_us: int | None = None) -> Changeover:
     """What is known of a change that is written down now; ``at_us`` where somebody says when it was."""
+    known = as_of(known, at_us)
     stop = _last_stop(known, spot, known.now_us if at_us is None else at_us)
     when_us = at_us
     if when_us is None:
@@ -69,6 +73,15 @@ def changeover(known: Known, spot: Spot, at_us: int | None = None) -> Changeover
         None,
     )
     return Changeover(spot, when_us, mount, _sharp(known, spot, mount), stop, hazards_cut(known, spot, when_us))
+
+
+def as_of(known: Known, at_us: int | None) -> Known:
+    """The shop with the record as it stood at an instant, by all that is known now."""
+    if at_us is None or at_us >= known.now_us:
+        return known
+    book = Book(known.config.saw_of, known.config.may_clear_cracks())
+    book.add(row for row in known.book.rows.values() if row.at_us < at_us)
+    return replace(known, book=book)
 
 
 def _last_stop(known: Known, spot: Spot, until_us: int) -> Stop | None:
@@ -129,8 +142,11 @@ def hazard_of(known: Known, part: str | None, alloy: str | None, at_us: int) -> 
 
 
 def warnings(known: Known, change: Changeover, off: str | None, on: str | None) -> list[str]:
-    """What speaks against the change, the most dangerous first."""
-    found = [] if on is None else misfits(known.config, known.fleet, on, change.spot, change.at_us)
+    """What speaks against the change, the most dangerous first; by the record as it stood then."""
+    then = as_of(known, change.at_us if change.at_us < known.now_us - RECENT_US else None)
+    found = [] if on is None else misfits(known.config, then.fleet, on, change.spot, change.at_us)
+    if change.at_us > known.now_us + MINUTE_US:
+        found.append("the time of the change lies ahead: until then it counts for nothing")
     recorded = change.on_record.plate if change.on_record is not None else None
     if off is not None and recorded is not None and off != recorded:
         found.append(f"plate {recorded} is on record here, not {off}")

@@ -109,7 +109,9 @@ def _bare(known: Known, spot: Spot, all_spans: bool) -> Iterator[Sign]:
         text = f"Was a blade put on saw {_name(spot)} by {known.said(first.ts_us)} that nobody wrote down?"
         stories = (
             "a blade was put on, and its row is missing: --plate says which",
-            "none was put on: the row that took the last one off is wrong, or these are no strokes in metal",
+            "none was put on, and these are no strokes in metal"
+            if before is None
+            else f"none was put on: plate {before.plate} is still on, and the row that took it off is withdrawn",
         )
         evidence = []
         if before is not None and before.to_us is not None:
@@ -120,10 +122,12 @@ def _bare(known: Known, spot: Spot, all_spans: bool) -> Iterator[Sign]:
         window_us = (first.ts_us if last is None else last.ts_us, first.ts_us)
         evidence.extend(traces(known, spot, *window_us))
         question = _question(spot, None, *window_us, text, stories, evidence, max(raised))
+        question = replace(question, anchor="the first blade" if before is None else before.off_row)
         off = None if before is None else known.book.rows.get(before.off_row)
         away = off is not None and off.event in TAKES_AWAY
         rows = (off.id,) if off is not None and away else ()
-        yield Sign(_named_by(known, replace(question, rows=rows), from_us, to_us), before, record=away)
+        last_on = None if before is None else before.plate
+        yield Sign(_named_by(known, replace(question, rows=rows), from_us, to_us, last_on), before, record=away)
 
 
 def _stop_near(
@@ -199,7 +203,7 @@ def _by_load(known: Known, spot: Spot, all_cycles: bool) -> Iterator[Sign]:
             question = _stepped(known, spot, cycle.plate, step)
             if question is not None:
                 end_us = known.now_us if there.to_us is None else there.to_us
-                yield Sign(_named_by(known, question, step.to_us, end_us), there, record=False)
+                yield Sign(_named_by(known, question, step.to_us, end_us, question.plate), there, record=False)
 
 
 def _steps_of(known: Known, cycle: Cycle) -> list[Found]:
@@ -294,13 +298,13 @@ def _recorded(known: Known, spot: Spot, from_us: int, to_us: int) -> bool:
     return False
 
 
-def _named_by(known: Known, question: Question, from_us: int, to_us: int) -> Question:
+def _named_by(known: Known, question: Question, from_us: int, to_us: int, last_on: str | None) -> Question:
     """The question with the plate that a later row takes off there, which nobody had written on."""
     for problem in known.fleet.problems:
         row = known.book.rows.get(problem.rows[0]) if problem.asks and problem.rows else None
         if row is None or row.event != "dismounted" or row.plate is None or row.spot != question.spot:
             continue
-        if from_us < row.at_us <= to_us and row.plate != question.plate:
+        if from_us < row.at_us <= to_us and row.plate != last_on:
             told = f"plate {row.plate} was taken off here at {known.said(row.at_us)} (row {row.id}): was it that one?"
             evidence = (*question.evidence, told)
             return replace(question, evidence=evidence, rows=(*question.rows, row.id), suggests=row.plate)

@@ -14,12 +14,16 @@ from bladewatch.ledger.events import Event, content_hash
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """``seen`` were expected, ``missing`` are on record there, ``strange`` were seen and are recorded elsewhere."""
+    """``seen`` were expected, ``missing`` are on record there, ``strange`` were seen and are recorded elsewhere.
+
+    ``places`` are those that are known, where this one is not.
+    """
 
     place: str
     seen: tuple[str, ...]
     missing: tuple[str, ...]
     strange: Mapping[str, str]
+    places: tuple[str, ...] = ()
 
 
 def count(known: Known, place: str, plates: Sequence[str]) -> Count:
@@ -36,7 +40,9 @@ def count(known: Known, place: str, plates: Sequence[str]) -> Count:
             where = f" in {plate.place}" if plate.place is not None else ""
             strange[number] = f"recorded as {plate.state}{where}"
     seen = tuple(number for number in plates if number in here)
-    return Count(place, seen, tuple(sorted(here - set(plates))), strange)
+    places = {p.place for p in known.fleet.plates.values() if p.place is not None and p.owned and not p.on}
+    others = () if place in places else tuple(sorted(places))
+    return Count(place, seen, tuple(sorted(here - set(plates))), strange, others)
 
 
 def rows_of_count(known: Known, found: Count, reason: str | None, by: str | None) -> list[Event]:

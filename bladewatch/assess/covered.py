@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from bladewatch.assess.assessment import Coverage
+from bladewatch.counter import step
 from bladewatch.ledger.fleet import Cycle, Mount
+from bladewatch.stores.protocols import Signals, Spot
 from models.cycle import CycleState
 
 
@@ -19,6 +21,17 @@ def coverage_of(state: CycleState, mounts: Sequence[Mount], cycle: Cycle, count:
         feed=state.feed_known / state.cuts if state.cuts else None,
         blade=state.strokes / (state.strokes + without) if state.strokes + without else None,
     )
+
+
+def strokes_made(signals: Signals, spot: Spot, after_us: int, until_us: int, known_us: int) -> int:
+    """Strokes of a spindle between two instants by its counter; by its messages where the counter was set or reset."""
+    told = signals.count(spot, after_us, until_us, known_us)
+    last = next(iter(signals.strokes_before(spot, until_us, known_us, 1)), None)
+    first = next(signals.strokes(spot, after_us, until_us, known_us), None)
+    if first is None or last is None:
+        return told
+    made = step(first.stroke, last.stroke, last.ts_us - first.ts_us)
+    return max(told, made.strokes + 1) if made.kind in ("gap", "rollover") else told
 
 
 def _bare(mounts: Sequence[Mount], opened_us: int) -> Iterator[tuple[int, int]]:

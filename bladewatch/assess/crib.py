@@ -13,11 +13,15 @@ from bladewatch.assess.known import Known
 from bladewatch.config.tables import BladeType
 from bladewatch.ledger.fleet import KEEPS_CYCLE, STATES, Plate
 from collectors.instants import DAY_US, to_datetime
-from models.stock import Pipeline, pipeline, short_by, to_buy
+from models.stock import MOST_MEAN, Pipeline, pipeline, short_by, to_buy
 
 RATE_DAYS: Final = 91
 """Changes and turn-rounds are counted over the last quarter."""
 LEAST_CHANGES: Final = 3
+LEAST_DAYS: Final = 7.0
+"""A rate of changes is told from a week of record on."""
+LONGEST_DAYS: Final = 366
+"""A return promised further off than this is a slip of the pen: the usual turn-round counts instead."""
 USUAL_TURNROUND: Final = 7.0
 """Days at the grinder where nothing tells (common practice, no source)."""
 SOON_REGRINDS: Final = 2
@@ -99,11 +103,13 @@ def _type(known: Known, name: str, batches: Sequence[Batch]) -> TypeStock:
     turnround_days, origin = turnround_of(known, name, blade)
     level = blade.service_level if blade is not None else 0.95
     weekly = _van(known, blade) is not None
-    flow = pipeline(per_day, turnround_days, level, weekly) if changes >= LEAST_CHANGES else None
+    told = changes >= LEAST_CHANGES and days >= LEAST_DAYS and per_day * (turnround_days + LONGEST_DAYS) <= MOST_MEAN
+    flow = pipeline(per_day, turnround_days, level, weekly) if told else None
     by_hand = blade.min_sharps_note or "set by hand" if blade is not None and blade.min_sharps is not None else None
     minimum = blade.min_sharps if blade is not None and by_hand is not None else None if flow is None else flow.spares
     due = sorted(batch.due for batch in batches for plate in batch.away if known.fleet.plates[plate].blade_type == name)
-    coming = next((day for day in due if day >= _today(known)), None)
+    latest = _today(known) + timedelta(days=LONGEST_DAYS)
+    coming = next((day for day in due if _today(known) <= day <= latest), None)
     sharp = sum(plate.state == "sharp" and not plate.cracked for plate in plates)
     horizon = turnround_days if coming is None else (coming - _today(known)).days + 1
     away = [float((day - _today(known)).days) for day in due]
@@ -209,7 +215,11 @@ def _batch(known: Known, name: str, supplier: str | None, away: list[Plate]) -> 
         days, _ = turnround_of(known, away[0].blade_type, blade)
         due = to_datetime(sent_us, known.config.zone).date() + timedelta(days=round(days))
     members = sorted(
-        {row.plate for row in known.book.rows.values() if row.event == "sent" and row.batch == name and row.plate}
+        {
+            row.plate
+            for row in known.book.rows.values()
+            if row.event == "sent" and row.batch == name and row.plate and known.book.stands(row.id)
+        }
         | {plate.id for plate in away}
     )
     still = tuple(sorted(plate.id for plate in away))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Collection, Iterable, Iterator
 from statistics import median
 from typing import Final
 
@@ -11,7 +12,7 @@ from bladewatch.assess.known import Known
 from bladewatch.assess.question import Question
 from bladewatch.counter import step
 from bladewatch.ledger.events import Event
-from bladewatch.ledger.fleet import Problem
+from bladewatch.ledger.fleet import Cycle, Problem
 from bladewatch.stores.protocols import Spot
 from collectors.facts import Stroke
 from collectors.instants import DAY_US, HOUR_US, SECOND_US
@@ -29,20 +30,32 @@ def conflicts(known: Known, changes: list[Question]) -> Iterator[Question]:
     seen: set[str] = set()
     for problem in known.fleet.problems:
         row = known.book.rows.get(problem.rows[0]) if problem.asks and problem.rows else None
-        if row is None or row.id in seen or row.id in told:
+        if row is None or row.id in seen or row.id in told or _follows(row, changes):
             continue
         seen.add(row.id)
         yield _conflict(known, problem, row)
 
 
+def _follows(row: Event, changes: list[Question]) -> bool:
+    """Whether a row clashes because of a change before it on its saw that is still open: it waits for that answer."""
+    return row.event == "dismounted" and any(
+        change.open and change.spot == row.spot and change.to_us <= row.at_us for change in changes
+    )
+
+
 def _conflict(known: Known, problem: Problem, row: Event) -> Question:
     others = [other for other in map(known.book.rows.get, problem.rows[1:]) if other is not None]
-    near = near_numbers(row.plate, known.fleet.plates)
-    hint = f" ({', '.join(near)}?)" if near else ""
-    stories = (
-        f"the row is right: {row_text(known, row)}",
-        f"the row is wrong: --plate gives the right number{hint}; without it the row is withdrawn",
-    )
+    there = [other.plate for other in others if other.event == "mounted" and other.plate and other.plate != row.plate]
+    near = [plate for plate in near_numbers(row.plate, known.fleet.plates) if _fits(known, plate, row)]
+    offered = list(dict.fromkeys([*there, *near]))[:MOST_NEAR]
+    hint = f" ({', '.join(offered)}?)" if offered else ""
+    right = f"the row is right: {row_text(known, row)}"
+    if row.event == "dismounted" and there:
+        right += f"; then {row.plate} was on, and the mount of {there[0]} is mended to it"
+    elif row.event == "dismounted":
+        right += "; then the row that put it on is missing: bladewatch blade mounted, with --at"
+    without = "the plate on record is taken" if row.event == "dismounted" and there else "the row is withdrawn"
+    stories = (right, f"the row is wrong: --plate gives the right number{hint}; without it {without}")
     evidence = [f"{problem.where}: {problem.message}", *(row_text(known, other) for other in others)]
     return Question(
         kind="conflict",
@@ -57,6 +70,13 @@ def _conflict(known: Known, problem: Problem, row: Event) -> Question:
         raised_us=max(event.known_us for event in (row, *others)),
         rows=(row.id, *(other.id for other in others)),
     )
+
+
+def _fits(known: Known, plate: str, row: Event) -> bool:
+    """Whether a plate could be on the saw of a row, by its type."""
+    saw = known.config.saws.ever(row.saw, row.at_us) if row.saw is not None else None
+    blade_type = known.fleet.plates[plate].blade_type
+    return saw is None or not saw.fits or blade_type is None or blade_type in saw.fits
 
 
 def row_text(known: Known, row: Event) -> str:
@@ -144,11 +164,9 @@ def _odd_pairs(known: Known, spot: Spot) -> Iterator[tuple[Stroke, Stroke]]:
 
 def units(known: Known, spot: Spot) -> Iterator[Question]:
     """A feed that stands in inches of a sudden, or a power in horsepower."""
-    mount = known.fleet.on(*spot)
-    if mount is not None:
-        cycle, plate = known.fleet.cycle_of(mount), known.fleet.plates[mount.plate]
-        found = known.reader.at(cycle, plate.blade_type, known.now_us).units.found
-        for one in found:
+    for cycle in _cycles_on(known, spot):
+        until_us = known.now_us if cycle.ended_us is None else min(cycle.ended_us, known.now_us)
+        for one in known.reader.at(cycle, known.fleet.plates[cycle.plate].blade_type, until_us).units.found:
             evidence = f"feed of one part from {one.before:g} to {one.after:g}, a factor of 25.4"
             yield _unit(known, spot, "feed_mm_s", "inches", one.at_us, max(one.at_us, one.known_us), evidence)
     days = _idle_days(known, spot)
@@ -159,6 +177,16 @@ def units(known: Known, spot: Spot) -> Iterator[Question]:
         before = median(value for _, value, _ in days[max(day - 5, 0) : day])
         evidence = f"idle power from {before:.3g} to {kw:.3g} from that day on, the factor between kW and {unit}"
         yield _unit(known, spot, "power_kw", unit, at_us, max(at_us, known_us), evidence)
+
+
+def _cycles_on(known: Known, spot: Spot) -> Iterator[Cycle]:
+    """The grind cycles of a spindle over the last sixty days, a cycle of several mounts once."""
+    seen: set[tuple[str, int]] = set()
+    for mount in known.fleet.mounts.get(spot, []):
+        recent = mount.to_us is None or mount.to_us >= known.now_us - LOOK_BACK_US
+        if recent and (mount.plate, mount.cycle) not in seen:
+            seen.add((mount.plate, mount.cycle))
+            yield known.fleet.cycle_of(mount)
 
 
 def _unit(known: Known, spot: Spot, signal: str, unit: str, at_us: int, raised_us: int, evidence: str) -> Question:
@@ -194,18 +222,27 @@ def _idle_days(known: Known, spot: Spot) -> list[tuple[int, float, int]]:
 
 
 def clocks(known: Known, spot: Spot) -> Iterator[Question]:
-    """A clock that goes ahead of receipt, or lags it steadily, by more than a minute."""
-    rows = known.signals.strokes_before(spot, known.now_us, known.now_us, CLOCK_STROKES)
-    offsets = sorted(row.ts_us - row.known_us for row in rows)
-    if len(offsets) < CLOCK_STROKES:
+    """A clock that goes ahead of receipt, or lags it steadily, by more than a minute: asked once, since its first day.
+
+    It looks back day by day, for sixty days at most, and only while the clock is off.
+    """
+    off_us = _clock_off_us([*known.signals.strokes_before(spot, known.now_us, known.now_us, CLOCK_STROKES)])
+    if off_us is None:
         return
-    middle = median(offsets)
-    steady = all(abs(offset - middle) <= CLOCK_STEADY_US for offset in offsets[2:-2])
-    if not (middle > CLOCK_OFF_US or (middle < -CLOCK_OFF_US and steady)):
-        return
-    way = "ahead of" if middle > 0 else "behind"
-    seconds = abs(middle) / SECOND_US
-    day_us = rows[-1].ts_us // DAY_US * DAY_US
+    day_us = known.now_us // DAY_US * DAY_US
+    for earlier_us in range(day_us - 1, day_us - LOOK_BACK_US, -DAY_US):
+        before = _clock_off_us([*known.signals.strokes_before(spot, earlier_us, known.now_us, CLOCK_STROKES)])
+        if before is None or (before > 0) != (off_us > 0):
+            break
+        day_us = (earlier_us + 1) - DAY_US
+    rows = deque(known.signals.strokes_before(spot, day_us - 1, known.now_us, CLOCK_STROKES), CLOCK_STROKES)
+    for stroke in known.signals.strokes(spot, day_us - 1, known.now_us, known.now_us):
+        rows.append(stroke)
+        found = _clock_off_us(rows)
+        if found is not None and (found > 0) == (off_us > 0):
+            break
+    way = "ahead of" if off_us > 0 else "behind"
+    seconds = abs(off_us) / SECOND_US
     yield Question(
         kind="clock",
         saw=spot[0],
@@ -215,6 +252,16 @@ def clocks(known: Known, spot: Spot) -> Iterator[Question]:
         to_us=day_us,
         text=f"Is the clock of saw {spot[0]} wrong by {seconds:.0f} s?",
         stories=("it is wrong: set it right at the source", "it is right: its messages are held up on the way"),
-        evidence=(f"its last {len(rows)} strokes are told {seconds:.0f} s {way} their receipt",),
+        evidence=(f"its last {CLOCK_STROKES} strokes are told {seconds:.0f} s {way} their receipt",),
         raised_us=max(max(row.known_us, row.ts_us) for row in rows),
     )
+
+
+def _clock_off_us(rows: Collection[Stroke]) -> float | None:
+    """How far a clock is off by its strokes, ahead above zero; None where it is not, or where they are too few."""
+    offsets = sorted(row.ts_us - row.known_us for row in rows)
+    if len(offsets) < CLOCK_STROKES:
+        return None
+    middle = float(median(offsets))
+    steady = all(abs(offset - middle) <= CLOCK_STEADY_US for offset in offsets[2:-2])
+    return middle if middle > CLOCK_OFF_US or (middle < -CLOCK_OFF_US and steady) else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
@@ -9,6 +10,7 @@ from typing import Any, Final
 
 import msgspec
 
+from bladewatch.assess.doubts import near_numbers
 from bladewatch.assess.known import Known
 from bladewatch.config.kinds import Line
 from bladewatch.errors import UsageError
@@ -28,12 +30,15 @@ class Form:
     plate: str
     state: str
     lines: tuple[Line, ...]
+    doubts: tuple[str, ...] = ()
+    cracked: bool = False
 
     @property
     def texts(self) -> list[str]:
         """The form as it is printed."""
         head = f"Inspection of {self.plate}, recorded as {self.state}"
-        return [head, *(f"  [ ] pass  [ ] fail   {line_text(line)}" for line in self.lines)]
+        doubts = [f"but look: {doubt}" for doubt in self.doubts]
+        return [head, *doubts, *(f"  [ ] pass  [ ] fail   {line_text(line)}" for line in self.lines)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +66,17 @@ def line_text(line: Line) -> str:
 def form_of(known: Known, number: str) -> Form:
     """The form of a plate."""
     plate = known.fleet.plates.get(number) or Plate(number)
+    doubts = []
+    if number not in known.fleet.plates:
+        near = near_numbers(number, known.fleet.plates)
+        doubts.append(f"no row knows plate {number}" + (f"; did you mean {' or '.join(near)}?" if near else ""))
+    if plate.cracked:
+        doubts.append(f"plate {number} is recorded as cracked (row {plate.crack_row}): it stays so")
+    elif plate.state in ("mounted", "out", "sharp", "scrapped", "lost"):
+        doubts.append(f"plate {number} is recorded as {plate.state}")
     blade = None if plate.blade_type is None else known.config.blade_types.ever(plate.blade_type, known.now_us)
     lines = blade.inspect if blade is not None and blade.inspect else USUAL
-    return Form(number, plate.state, lines)
+    return Form(number, plate.state, lines, tuple(doubts), plate.cracked)
 
 
 def inspected(
@@ -74,7 +87,7 @@ def inspected(
     Raises ``UsageError`` on a line that the form lacks, or a value that is none.
     """
     lines = {line.name: line for line in form.lines}
-    findings, failed, texts = [], [], []
+    findings, failed, texts = [], [], [f"but look: {doubt}" for doubt in form.doubts]
     measured: dict[str, Any] = {}
     for item in told:
         name, mark, value = item.partition("=")
@@ -86,7 +99,7 @@ def inspected(
         if word == "fail":
             failed.append(name)
         if name in _MEASURED and value not in ("pass", "fail"):
-            measured[_MEASURED[name]] = Decimal(value)
+            measured[_MEASURED[name]] = Decimal(value.replace(",", "."))
     missing = [name for name in lines if name not in {item.partition("=")[0] for item in told}]
     row = Event(id="", at_us=at_us, event="inspected", known_us=known.now_us, plate=form.plate, by=by, note=note)
     rows = [msgspec.structs.replace(row, findings="; ".join(findings), **measured)]
@@ -99,7 +112,11 @@ def inspected(
         texts.append(f"Not accepted yet: {', '.join(missing)} not looked at")
     else:
         rows.append(msgspec.structs.replace(row, event="accepted", place=place))
-        texts.append(f"{form.plate} is accepted as sharp")
+        if form.cracked:
+            cure = "only a person with a role takes the crack back, by a correction of that row"
+            texts.append(f"{form.plate} stays cracked and is NOT sharp: {cure}")
+        else:
+            texts.append(f"{form.plate} is accepted as sharp")
     events = tuple(msgspec.structs.replace(event, id=content_hash(event)) for event in rows)
     return Result(tuple(failed), events, tuple(texts))
 
@@ -107,8 +124,12 @@ def inspected(
 def _judged(line: Line, value: str) -> str:
     if value in ("pass", "fail"):
         return value
+    if line.name == "cracks":
+        raise UsageError(f"cracks: found {value!r}, expected pass or fail")
     try:
         number = float(Decimal(value.replace(",", ".")))
-    except InvalidOperation:
-        raise UsageError(f"{line.name}: found {value!r}, expected pass, fail or a number") from None
+    except (InvalidOperation, ValueError):
+        number = math.nan
+    if not math.isfinite(number):
+        raise UsageError(f"{line.name}: found {value!r}, expected pass, fail or a number")
     return "pass" if line.passes(number) else "fail"

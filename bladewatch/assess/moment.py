@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple
 
 from bladewatch.assess import remarks
-from bladewatch.assess.asking import accepted_counters, asked, asked_changes, settled_rows
+from bladewatch.assess.asking import accepted_counters, asked, asked_changes, in_force, settled_rows
 from bladewatch.assess.assessment import Assessment, Coverage
 from bladewatch.assess.condition import Condition, conditions_of
-from bladewatch.assess.covered import coverage_of
+from bladewatch.assess.covered import coverage_of, strokes_made
 from bladewatch.assess.cycles import CycleReader
 from bladewatch.assess.hearing import RUNNING, Latest, last_message_us, last_stroke_us, seen_of
 from bladewatch.assess.known import Known
 from bladewatch.assess.life import BenchPoint, Life, life_of
 from bladewatch.assess.question import Question
 from bladewatch.assess.recent import HourOfWork, recent_work
+from bladewatch.assess.spares import with_spares
 from bladewatch.assess.training import Training, train
 from bladewatch.assess.verdict import dangers_of, measured_share, since_of, verdict_of
 from bladewatch.config.tables import BladeType, Config
@@ -83,9 +84,8 @@ class Moment:
         self._store = store
         self._now_us = now_us
         self._keep = keep
-        self._answers = books.answers(now_us)
-        self._accepted = accepted_counters(self._answers)
-        self._settled_rows = settled_rows(self._answers)
+        answers = books.answers(now_us)
+        self._accepted = accepted_counters(answers)
         self._reader = CycleReader(config, store, now_us, keep, self._accepted)
         self._revision = books.revision(now_us, now_us)
         self._trained: dict[str, Training] = {}
@@ -101,6 +101,8 @@ class Moment:
             self._book = Book(config.saw_of, config.may_clear_cracks())
             self._book.add(books.events(now_us, now_us))
         self._fleet: Fleet = self._book.fleet
+        self._answers = in_force(self._book, answers)
+        self._settled_rows = settled_rows(self._answers)
         self._problems = (*self._fleet.problems, *self._unknown_spots())
 
     def review(self) -> Review:
@@ -138,18 +140,8 @@ class Moment:
         return asked_changes(self.known(), self._answers, spot)
 
     def with_spares(self, assessments: list[Assessment]) -> list[Assessment]:
-        """A sharp plate of its type for each that needs one, each plate given once, in the order of the list."""
-        given: set[str] = set()
-        found = []
-        for a in assessments:
-            plate = self._spare(a.blade_type, given) if a.needs_spare else None
-            if plate is not None:
-                given.add(plate.id)
-                place = plate.id if plate.place is None else f"{plate.id} in {plate.place}"
-                found.append(replace(a, spare=place))
-            else:
-                found.append(a if a.spare is None else replace(a, spare=None))
-        return found
+        """A sharp plate for each that needs one, each plate given once, in the order of the list."""
+        return with_spares(self._config, self._fleet, assessments, self._now_us)
 
     def bring_up_to_date(self, open_only: bool = False) -> Iterator[str]:
         """Make the checkpoints of every cycle and the fit of every blade type; yields a line for each plate.
@@ -327,7 +319,8 @@ class Moment:
         strokes = self._count(spot, since_us if since_us is not None else -(2**62), self._now_us)
         reason = "no blade on record"
         if strokes:
-            reason = f"{strokes} strokes with no blade on record: record the change with 'bladewatch blade mounted'"
+            cure = f"bladewatch questions answer {asks[-1].id} yes --plate NUMBER" if asks else "bladewatch change"
+            reason = f"{strokes} strokes with no blade on record: which one is on? {cure}"
         blade = 0.0 if strokes else None
         first = next(self._store.signals.strokes(spot, since_us or -(2**62), self._now_us, self._now_us), None)
         return Assessment(
@@ -367,15 +360,7 @@ class Moment:
         return life_of(cycle, state, blade, training, recent, self._now_us, bench)
 
     def _count(self, spot: Spot, after_us: int, until_us: int) -> int:
-        return self._store.signals.count(spot, after_us, until_us, self._now_us)
-
-    def _spare(self, blade_type: str | None, given: set[str]) -> Plate | None:
-        """A sharp plate of the type that no other saw was given."""
-        for plate_id in sorted(self._fleet.plates.keys() - given):
-            plate = self._fleet.plates[plate_id]
-            if plate.blade_type == blade_type and plate.state == "sharp" and not plate.cracked:
-                return plate
-        return None
+        return strokes_made(self._store.signals, spot, after_us, until_us, self._now_us)
 
 
 def _gaps(life: Life, state: CycleState) -> Iterator[str]:

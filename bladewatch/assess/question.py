@@ -35,7 +35,9 @@ class Question:
     """A question. ``from_us``-``to_us`` is the window in which it happened, ``stories`` what may be true.
 
     ``text`` can be answered with yes or no. ``rows`` are ids of ledger rows, the one in doubt first; ``suggests`` is
-    the plate that later rows name. ``raised_us`` is when the last fact that it rests on became known.
+    the plate that later rows name, ``wrote`` are the rows that an answer has written. ``anchor`` is what stays while
+    the window is still being found: the row that took the last blade off. ``raised_us`` is when the last fact that the
+    question rests on became known.
     """
 
     kind: str
@@ -50,12 +52,14 @@ class Question:
     raised_us: int
     rows: tuple[str, ...] = ()
     suggests: str | None = None
+    wrote: tuple[str, ...] = ()
+    anchor: str | None = None
     settled: Settled | None = None
 
     @property
     def id(self) -> str:
         """A short name that stays while the question is the same."""
-        told = self.rows if self.kind == "conflict" else (self.saw, self.spindle, self.to_us)
+        told = self.rows[:1] if self.kind == "conflict" else (self.saw, self.spindle, self.anchor or self.to_us)
         return hashlib.sha256(repr((self.kind, *told)).encode()).hexdigest()[:8]
 
     @property
@@ -132,6 +136,8 @@ def as_json(question: Question, zone: tzinfo) -> dict[str, Any]:
         "stories": list(q.stories),
         "rows": list(q.rows),
         "suggests": q.suggests,
+        "wrote": list(q.wrote),
+        "anchor": q.anchor,
     }
 
 
@@ -150,4 +156,6 @@ def from_json(told: dict[str, Any]) -> Question:
         raised_us=parse_text(told["raised_at"]),
         rows=tuple(told["rows"]),
         suggests=told.get("suggests"),
+        wrote=tuple(told.get("wrote", ())),
+        anchor=told.get("anchor"),
     )

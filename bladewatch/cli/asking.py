@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from bladewatch.service import Service
 
 
 def list_questions(config_path: Path | None, at: list[str], with_settled: bool, as_json: bool) -> None:
@@ -45,6 +49,7 @@ def answer(
 
     with Service.open(config_path) as service:
         at_us = None if at is None else service.instant(at)
+        against = [] if plate is None else _against(service, plate, question_id)
         question, events = service.answer(question_id, word, plate, at_us, by, reason)
         written = [{name: text for name, text in row_of(event, service.zone).items() if text} for event in events]
         now_us = service.clock()
@@ -52,13 +57,29 @@ def answer(
             told = {"question": question_json(question, service.zone), "answer": word, "events": written}
             print(msgspec.json.encode(told).decode())
             return
+        for text in against:
+            print(f"WARNING: {text}")
         print(f"{question.text} {word}")
         for event in events:
             when = near_text(event.at_us, now_us, service.zone)
             what = "withdrawn" if event.event == "corrected" else event.event
             print(f"written: {what} {event.plate or ''} at {when} (row {event.id})")
-            print(f"  to take it back: bladewatch blade corrected --corrects {event.id}")
+            if event.event != "corrected":
+                print(f"  to take it back: bladewatch blade corrected --corrects {event.id}")
         if question.kind == "probable-change" and word == "yes" and plate is None:
             print(f"Which blade is on is still open: bladewatch blade mounted NUMBER --saw {question.saw}")
         if not events:
             print("nothing was written into the ledger")
+
+
+def _against(service: Service, number: str, question_id: str) -> list[str]:
+    """What speaks against a plate that an answer names, by the record as it is."""
+    from bladewatch.assess.fitting import misfits
+
+    with service.store.snapshot():
+        moment = service.moment()
+        question = next((q for q in moment.questions() if q.id == question_id), None)
+        if question is None or question.kind != "probable-change":
+            return []
+        known = moment.known()
+        return misfits(known.config, known.fleet, number.strip(), question.spot, question.to_us)

@@ -22,7 +22,7 @@ class Told:
     """What was told of a change; None is asked for, or worked out."""
 
     saw: str | None
-    spindle: str
+    spindle: str | None
     off: str | None
     reason: str | None
     on: str | None
@@ -52,7 +52,8 @@ def change_blade(config_path: Path | None, told: Told, as_json: bool) -> None:
                 _cautions()
             if told.saw is None:
                 told = replace(told, saw=_ask_saw(moment, asks))
-            spot = service.spot(told.saw or "", told.spindle, moment.now_us)
+            saw = _saw_named(moment, told.saw or "")
+            spot = service.spot(saw, told.spindle or _ask_spindle(moment, saw, asks), moment.now_us)
             at_us = None if told.at is None else service.instant(told.at)
             known = moment.known()
             change = changeover(known, spot, at_us)
@@ -165,9 +166,34 @@ def _ask_saw(moment: Moment, asks: bool) -> str:
     first = in_order([moment.assess(spot) for spot in spots])[0].saw
     while True:
         answer = _prompt(f"Saw ({', '.join(names)})", first)
-        if moment.known().config.saw_of(answer, moment.now_us) in names:
-            return answer
+        saw = _saw_named(moment, answer)
+        if saw in names:
+            return saw
         print(f"There is no saw {answer}.")
+
+
+def _saw_named(moment: Moment, told: str) -> str:
+    """The saw that is meant, however its letters are written."""
+    config = moment.known().config
+    saw = config.saw_of(told, moment.now_us)
+    near = [name for name in config.saws if name.casefold() == saw.casefold()]
+    return near[0] if saw not in config.saws and len(near) == 1 else saw
+
+
+def _ask_spindle(moment: Moment, saw: str, asks: bool) -> str:
+    """The only spindle of a saw, or the one that is named."""
+    from bladewatch.errors import UsageError
+
+    spindles = [spindle for name, spindle in moment.spots() if name == saw]
+    if len(spindles) < 2:
+        return spindles[0] if spindles else "1"
+    if not asks:
+        raise UsageError(f"which spindle? saw {saw} has {', '.join(spindles)}: add --spindle {spindles[0]}")
+    while True:
+        answer = _prompt(f"Spindle ({', '.join(spindles)})", spindles[0])
+        if answer in spindles:
+            return answer
+        print(f"Saw {saw} has no spindle {answer}.")
 
 
 def _ask(service: Service, moment: Moment, change: Changeover, told: Told, off: str | None) -> Told:
@@ -183,11 +209,32 @@ def _ask(service: Service, moment: Moment, change: Changeover, told: Told, off: 
     if told.on is None:
         first = change.sharp[0] if change.sharp else NONE
         others = f" ({', '.join(change.sharp[:4])}; {NONE} for none)" if change.sharp else f" ({NONE} for none)"
-        told = replace(told, on=_prompt(f"Goes on{others}", first))
+        told = replace(told, on=_ask_plate(moment, f"Goes on{others}", first))
     if told.planned is None:
         usual = "y" if (told.reason or "worn-plan") in ("worn-plan", "job-swap", "trial") else "n"
-        told = replace(told, planned=_prompt("Planned, y or n", usual).lower().startswith("y"))
+        told = replace(told, planned=_yes("Planned, y or n", usual))
     return told
+
+
+def _ask_plate(moment: Moment, text: str, first: str) -> str:
+    """A plate's number; one that no row knows is asked once more, as it may be a slip of the hand."""
+    from bladewatch.assess.doubts import near_numbers
+
+    plates = moment.known().fleet.plates
+    answer = _prompt(text, first)
+    if answer == NONE or answer in plates:
+        return answer
+    near = near_numbers(answer, plates)
+    print(f"No row knows plate {answer}" + (f"; did you mean {' or '.join(near)}?" if near else ".") + " Look again.")
+    return _prompt("Goes on", answer)
+
+
+def _yes(text: str, usual: str) -> bool:
+    while True:
+        answer = _prompt(text, usual).casefold()
+        if answer in ("y", "yes", "n", "no"):
+            return answer.startswith("y")
+        print(f"{answer}: neither y nor n.")
 
 
 def _pick(what: str, allowed: tuple[str, ...], usual: str) -> str:

@@ -74,23 +74,29 @@ def count_place(
         if as_json:
             _json({**asdict(found), "events": _rows(service, events)})
             return
-    print(f"{place}: {len(found.seen)} plates seen, {len(found.missing)} missing, {len(found.strange)} not expected")
+    total = len(found.seen) + len(found.strange)
+    print(f"{place}: {total} seen, {len(found.seen)} of them on record here, {len(found.missing)} missing")
+    if found.places:
+        print(f"but look: no plate is on record at {place}; places with plates: {', '.join(found.places)}")
     for plate in found.missing:
         print(f"  {plate}: on record here, not seen" + ("" if reason is None else ": written as lost"))
     for plate, told in found.strange.items():
         print(f"  {plate}: seen here, {told}")
     if (found.missing or found.strange) and reason is None:
         print("The differences are written with --reason TEXT")
+    elif found.missing:
+        print("To take one back: bladewatch blade found PLATE, or blade corrected --corrects ROW")
 
 
-def suggest_batch(config_path: Path | None, supplier: str | None, as_json: bool) -> None:
+def suggest_batch(config_path: Path | None, supplier: str | None, at: str | None, as_json: bool) -> None:
     """What could go to the grinder."""
     from bladewatch.assess.batches import suggest
     from bladewatch.screens.crib import suggestion
     from bladewatch.service import Service
 
     with Service.open(config_path) as service, service.store.snapshot():
-        found = suggest(service.moment().known(), supplier)
+        at_us = None if at is None else service.instant(at)
+        found = suggest(service.moment(at_us).known(), supplier)
         if as_json:
             _json([asdict(one) for one in found])
         else:
@@ -186,6 +192,8 @@ def receive_batch(
             return
         events = []
         for plate, told in cells.items():
+            if plate in found.again:
+                continue
             row = {"event": "returned", "at": text_of(at_us), "plate": plate, "batch": batch, "by": by or "", **told}
             try:
                 events.append(event_of(row, service.zone, entered_us=now_us))

@@ -15,8 +15,9 @@ def report() -> Path:
     """Write the traceback of the exception being handled to a file; secrets are not in it."""
     head = f"bladewatch {__version__}, Python {platform.python_version()}, {platform.platform()}\n"
     command = " ".join(sys.argv[1:])
+    text = f"{head}command: {command}\n\n{traceback.format_exc()}"
     with tempfile.NamedTemporaryFile(
-        "w", prefix="bladewatch-fault-", suffix=".txt", delete=False, encoding="utf-8"
+        "w", prefix="bladewatch-fault-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
     ) as file:
-        file.write(f"{head}command: {command}\n\n{traceback.format_exc()}")
+        file.write(text)
     return Path(file.name)

@@ -30,7 +30,7 @@ def change(
         str | None,
         typer.Option("--off", help="The plate that comes off; else the one on record."),
     ] = None,
-    spindle: Annotated[str, typer.Option("--spindle", help="Which of the saw's spindles.")] = "1",
+    spindle: Annotated[str | None, typer.Option("--spindle", help="Which of the saw's spindles.")] = None,
     at: Annotated[str | None, typer.Option(help="When it was; else the last stop, or now.")] = None,
     tips_chipped: Annotated[int | None, typer.Option(min=0, help="Chipped or missing tips.")] = None,
     kerf_mm: Annotated[str | None, typer.Option(help="Kerf set at the controller.")] = None,
@@ -189,6 +189,7 @@ def crib_count(
 def batch_suggest(
     context: typer.Context,
     supplier: Annotated[str | None, typer.Option(help="Only for this grinder.")] = None,
+    at: Annotated[str | None, typer.Option(help="As it was known at this time; default now.")] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """Which dull blades could go now, with the next van and its minimum charge.
@@ -197,7 +198,7 @@ def batch_suggest(
     """
     from bladewatch.cli.crib import suggest_batch
 
-    suggest_batch(context.obj, supplier, as_json)
+    suggest_batch(context.obj, supplier, at, as_json)
 
 
 @batch_app.command("send")

@@ -194,6 +194,13 @@ def record(config_path: Path | None, cells: dict[str, str], as_json: bool) -> No
         _json([{name: value for name, value in written.items() if value}])
         return
     print(f"written: {event.event} {event.plate or '(no plate)'} at {written['at']} (id {event.id})")
+    target = book.rows.get(event.corrects or "")
+    if target is not None:
+        before = row_of(target, service.zone)
+        did = "withdrawn" if event.event == "corrected" else "replaced"
+        where = "" if target.saw is None else f" saw {target.saw}"
+        what = f"{target.event} {target.plate or '(no plate)'}{where} at {before['at']}"
+        print(f"{did}: {what}" if not book.stands(target.id) else f"NOT {did}, it stands as before: {what}")
     doubts = _doubts(event, config, now_us)
     doubts.extend(
         f"{problem.where}: {problem.message}"

@@ -62,6 +62,8 @@ def parse(text: str, path: Path) -> Config:
         content = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"{path}: not valid TOML: {error}") from error
+    except ValueError as error:  # a number of thousands of digits
+        raise UsageError(f"{path}: holds a number that is too long: {str(error).partition(';')[0]}") from error
     reader = _Reader(path)
     config = reader.config(content)
     if reader.mistakes or config is None:

@@ -80,7 +80,7 @@ def money(value: Any) -> Decimal:
             value = Decimal(value)
         except InvalidOperation:
             value = None
-    if not _is_number(value) or value < 0:
+    if not _is_number(value) or not 0 <= value <= 10**12:
         raise Wrong('expected an amount like 48.50 or "48.50"')
     return Decimal(value)
 
@@ -108,6 +108,8 @@ def spindles(value: Any) -> tuple[str, ...]:
     if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 16:
         return tuple(str(i) for i in range(1, value + 1))
     if isinstance(value, list) and value and all(isinstance(item, str) and item for item in value):
+        if len(set(value)) < len(value):
+            raise Wrong("expected each name once")
         return tuple(value)
     raise Wrong('expected a count like 2, or names like ["1", "2"]')
 
@@ -174,12 +176,20 @@ def lines(value: Any) -> tuple[Line, ...]:
     >>> lines(["cracks", "run_out_mm <= 0.10", "kerf_mm 3.7 to 4.1"])[2]
     Line(name='kerf_mm', low=3.7, high=4.1)
     """
-    found = []
+    found: list[Line] = []
     for item in texts(value):
         match = _LINE.fullmatch(item)
         if match is None:
             raise Wrong('expected lines like ["cracks", "run_out_mm <= 0.10", "kerf_mm 3.7 to 4.1"]')
         name, sign, limit, low, high = match.groups()
+        if name == "cracks" and (limit or low):
+            raise Wrong('expected "cracks" without a limit: it passes or fails')
+        if name in (line.name for line in found):
+            raise Wrong(f"expected each line once, found {name} twice")
+        if any(abs(Decimal(told)) > 10**9 for told in (limit, low, high) if told is not None):
+            raise Wrong("expected limits up to 1000000000")
+        if low is not None and float(low) >= float(high):
+            raise Wrong(f"expected the lower limit first, as in kerf_mm 3.7 to 4.1; found {item}")
         if sign is not None:
             found.append(Line(name, *((None, float(limit)) if sign == "<=" else (float(limit), None))))
         else:
@@ -199,7 +209,9 @@ def section(value: Any) -> Section:
 
 def weekday(value: Any) -> int:
     """A day of the week; Monday is 0."""
-    return weekdays([value])[0]
+    if value not in WEEKDAYS:
+        raise Wrong(f"expected one of {', '.join(WEEKDAYS)}")
+    return WEEKDAYS.index(value)
 
 
 def moment(value: Any, site_zone: tzinfo) -> int:
@@ -224,6 +236,15 @@ def pair(value: Any) -> tuple[float, float]:
         if low < high:
             return low, high
     raise Wrong("expected a range like [0, 75]")
+
+
+def lengths(value: Any) -> tuple[float, float]:
+    """The shortest and the longest of a length in mm."""
+    if isinstance(value, list) and len(value) == 2:
+        low, high = (number(0, 10_000)(item) for item in value)
+        if low <= high:
+            return low, high
+    raise Wrong("expected the shortest and the longest in mm, like [350, 420]")
 
 
 def text_map(value: Any) -> dict[str, str]:

@@ -26,6 +26,10 @@ SHAPES: Final[Mapping[str, tuple[Callable[..., float], tuple[str, ...]]]] = {
 """Shapes and the lengths that each needs."""
 OFF: Final = 0.10
 """An area that is told and one that follows from dimensions may differ so much; real extrusions have fillets."""
+SHORTEST_MM: Final = Decimal("0.01")
+LONGEST_MM: Final = 10_000
+LEAST_MM2: Final = 0.001
+MOST_MM2: Final = 2_000_000.0
 _MM: Final = {
     "mm": Fraction(1),
     "cm": Fraction(10),
@@ -59,13 +63,20 @@ def length_mm(value: Any) -> float:
     (314.325, 25.0, 40.0)
     """
     if isinstance(value, int | Decimal) and not isinstance(value, bool):
-        return float(value)
+        return _checked(Decimal(value), value)
     match = _LENGTH.fullmatch(value.strip()) if isinstance(value, str) else None
     if match is None or (match[1] is None and match[2] is None):
         raise ValueError(f'found {value!r}, expected a length in mm, or text like "12 3/8 in"')
     whole = Fraction(match[1] or 0)
     part = Fraction(int(match[2]), int(match[3])) if match[2] is not None and int(match[3]) else Fraction(0)
-    return float((whole + part) * _MM[match[4]])
+    return _checked((whole + part) * _MM[match[4]], value)
+
+
+def _checked(mm: Decimal | Fraction, value: Any) -> float:
+    finite = not isinstance(mm, Decimal) or mm.is_finite()
+    if not finite or not SHORTEST_MM <= mm <= LONGEST_MM:
+        raise ValueError(f"found {str(value)[:40]}, expected a length from {SHORTEST_MM} to {LONGEST_MM} mm")
+    return float(mm)
 
 
 def section_of(table: Mapping[str, Any]) -> Section:
@@ -127,6 +138,8 @@ def area_of(part: _Part, alloys: _Alloys, us: int) -> tuple[float | None, str | 
     if not found:
         return None, None
     name, area_mm2 = found[0]
+    if not LEAST_MM2 <= area_mm2 <= MOST_MM2:
+        return area_mm2, f"{name}: found {area_mm2:.6g} mm² in a stroke, expected {LEAST_MM2:g} to {MOST_MM2:.0f}"
     for other, mm2 in found[1:]:
         if abs(mm2 / area_mm2 - 1) > OFF:
             return area_mm2, f"{name}: found {area_mm2:.6g} mm², and {mm2:.6g} by {other}: one of them is wrong"

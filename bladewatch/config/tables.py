@@ -98,7 +98,7 @@ class Saw:
     fits: tuple[str, ...] = key(kinds.texts, ())
     bore_mm: float | None = key(kinds.number(1, 1000))
     pins: str | None = key(kinds.text_or_whole)
-    diameter_mm: tuple[float, float] | None = key(kinds.pair)
+    diameter_mm: tuple[float, float] | None = key(kinds.lengths)
     place: str | None = key(kinds.text)
 
 

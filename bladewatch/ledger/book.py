@@ -8,7 +8,7 @@ as many rows as the shop wrote since.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from typing import Final
 
 import msgspec
@@ -16,7 +16,7 @@ import msgspec
 from bladewatch.ledger.events import Event
 from bladewatch.ledger.fleet import Fleet
 from bladewatch.ledger.fold import Fold
-from bladewatch.ledger.standing import TOLD_TWICE, Standing, standing
+from bladewatch.ledger.standing import SAME_EVENT_US, TOLD_TWICE, Standing, standing
 
 UNDO_ROWS: Final = 4000
 """So many of the newest rows can be undone; a row before them has all folded anew."""
@@ -36,6 +36,7 @@ class Book:
         self._may_clear_cracks = frozenset(may_clear_cracks)
         self._correctors: dict[str, set[str]] = {}
         self._tellings: dict[tuple[str, str | None], set[str]] = {}
+        self._at_spots: dict[tuple[str, str, str, int], set[str]] = {}
         self._held: dict[str, Standing] = {}
         self._line: list[Standing] = []
         self._marks: list[int] = []
@@ -45,6 +46,10 @@ class Book:
     def fleet(self) -> Fleet:
         """The state that the rows lead to."""
         return self._fold.fleet
+
+    def stands(self, row_id: str) -> bool:
+        """Whether a row takes part: nothing has replaced or withdrawn it."""
+        return row_id in self._held
 
     def add(self, events: Iterable[Event]) -> None:
         """Take rows, whatever their order; one of a known id takes its place."""
@@ -61,6 +66,8 @@ class Book:
                 self._correctors.setdefault(event.corrects, set()).add(event.id)
             if event.event in TOLD_TWICE:
                 self._tellings.setdefault((event.event, event.plate), set()).add(event.id)
+                if event.plate is None or event.witness == "message":
+                    self._at_spots.setdefault(_half_hour(event), set()).add(event.id)
         if len(new) == len(self.rows):  # the first rows of all
             touched = set(self.rows)
         for event in new:
@@ -83,6 +90,7 @@ class Book:
     def _forget(self, event: Event) -> None:
         self._correctors.get(event.corrects or "", set()).discard(event.id)
         self._tellings.get((event.event, event.plate), set()).discard(event.id)
+        self._at_spots.get(_half_hour(event), set()).discard(event.id)
 
     def _reach(self, event: Event) -> set[str]:
         """The ids of all rows that can change with a row, its own included."""
@@ -98,9 +106,19 @@ class Book:
             if row.corrects is not None:
                 waiting.append(row.corrects)
                 waiting.extend(self._correctors.get(row.corrects, ()))
-            if row.event in TOLD_TWICE:
+            if row.event in TOLD_TWICE and row.plate is not None:
                 waiting.extend(self._tellings.get((row.event, row.plate), ()))
+            if row.event in TOLD_TWICE and (row.plate is None or row.witness == "message"):
+                waiting.extend(self._beside(row))
         return found
+
+    def _beside(self, row: Event) -> Iterator[str]:
+        """Rows near in time on the same spindle that may tell the same: of a message and a row, one names no plate."""
+        event, saw, spindle, half_hour = _half_hour(row)
+        for place in (half_hour - 1, half_hour, half_hour + 1):
+            for row_id in self._at_spots.get((event, saw, spindle, place), ()):
+                if row.plate is None or self.rows[row_id].plate is None:
+                    yield row_id
 
     def _move(self, gone: list[Standing], come: list[Standing]) -> None:
         """Take rows out of the line and put others in, then apply again from the first changed place on."""
@@ -131,6 +149,10 @@ class Book:
             if number >= old:
                 self._marks.append(self._fold.mark)
             self._fold.apply(row, for_good=number < old)
+
+
+def _half_hour(event: Event) -> tuple[str, str, str, int]:
+    return (event.event, *event.spot, event.at_us // SAME_EVENT_US)
 
 
 def fold(

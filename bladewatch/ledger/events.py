@@ -23,6 +23,8 @@ EVENTS: Final = (
     "retipped", "quarantined", "scrapped", "lost", "found", "counted", "invoiced", "credited", "month-closed",
     "corrected",
 )  # fmt: skip
+ONLY_MONEY: Final = frozenset({"invoiced", "credited", "month-closed"})
+"""Events that change nothing about a plate."""
 WORKS: Final = ("grind", "tips", "retip", "check")
 """What is asked of the grinder for a plate: grind it, replace tips and grind, put a new tip set on, look at it."""
 
@@ -189,9 +191,18 @@ def event_of(row: Mapping[str, str], zone: tzinfo, entered_us: int | None = None
         raise ValueError("; ".join(sorted(mistakes)))
     at_us = times["at"]
     known_us = entered_us if entered_us is not None else times.get("entered", at_us)
-    values = {name: " ".join(value.split("\n")) if isinstance(value, str) else value for name, value in values.items()}
+    values = {name: one_line(value) if isinstance(value, str) else value for name, value in values.items()}
     bare = Event(id="", at_us=at_us, known_us=known_us, **values)
     return msgspec.structs.replace(bare, id=cells.get("id") or content_hash(bare))
+
+
+def one_line(text: str) -> str:
+    r"""Text that a line of CSV can hold: line breaks of every kind become spaces.
+
+    >>> one_line("hub side\r\nlooks burnt")
+    'hub side looks burnt'
+    """
+    return " ".join(text.splitlines())
 
 
 def site_instant(text: str, zone: tzinfo) -> int:

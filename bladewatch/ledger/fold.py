@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Container
 from typing import Final
 
-from bladewatch.ledger.events import Event
+from bladewatch.ledger.events import ONLY_MONEY, Event
 from bladewatch.ledger.fleet import KEEPS_CYCLE, NOT_TO_BE_MOUNTED, Cycle, Fleet, Mount, Plate, Problem, Reading, Trip
 from bladewatch.ledger.journal import Journal
 from bladewatch.ledger.standing import Standing, is_crack
@@ -19,9 +19,10 @@ WORN_EDGE: Final = frozenset({"dismounted", "sent", "returned", "inspected", "re
 """Events whose ``wear_um`` speaks of the edge as it came off; what is measured at acceptance is the new one."""
 TAKES_AWAY: Final = frozenset({"sent", "quarantined", "scrapped", "lost"})
 """Events after which a plate is on no saw any more."""
-ONLY_MONEY: Final = frozenset({"invoiced", "credited", "month-closed"})
 OF_NO_PLATE: Final = frozenset({"bought", "counted"})
 _NEW: Final = frozenset({"unknown", "ordered"})
+_AT_HAND: Final = frozenset({"received", "sharp", "part-used", "dull", "returned", "found", "unknown"})
+"""States in which a plate that is found cracked is set apart."""
 
 
 class Fold:
@@ -272,6 +273,8 @@ class Fold:
             self._put(plate, diameter_mm=float(event.diameter_mm))
         if is_crack(event):
             self._put(plate, cracked=True, crack_row=event.id)
+            if plate.state in _AT_HAND:
+                self._state(plate, "quarantined", event)
         cycle = plate.cycle
         if cycle is None:
             return
@@ -298,7 +301,7 @@ class Fold:
         self._put(plate, on=tuple(other for other in plate.on if other is not mount))
         if not plate.on:
             self._put(plate, place=None)
-            self._state(plate, "part-used", event)
+            self._state(plate, "quarantined" if plate.cracked else "part-used", event)
 
     def _end_cycle(self, cycle: Cycle, at_us: int, reason: str) -> None:
         self._put(cycle, ended_us=at_us, reason=reason)

@@ -6,13 +6,14 @@ mounts or dismounts of one plate. ``ledger.book`` works out again only the group
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_left, bisect_right
 from collections.abc import Collection, Iterable, Sequence
 from typing import Final, NamedTuple
 
 import msgspec
 
-from bladewatch.ledger.events import Event
+from bladewatch.ledger.events import ONLY_MONEY, Event
 
 SAME_EVENT_US: Final = 30 * 60 * 1_000_000
 """A saw's message and a person's row this close together are one event with two witnesses."""
@@ -35,6 +36,7 @@ _ORDER: Final = {
     for name in names
 }
 
+_CRACKS_FAIL: Final = re.compile(r"cracks( .*)? fail")
 Order = tuple[int, int, int, str]
 
 
@@ -66,8 +68,8 @@ def in_force(
 ) -> tuple[list[Event], list[tuple[Event, str]]]:
     """The rows after corrections, and those that have no effect, with the reason.
 
-    Of several corrections of one row the one entered last holds. A correction that is itself withdrawn or replaced has
-    no effect any more: what it corrected stands again, unless another correction stands.
+    Of several corrections of one row the one entered last holds, and one of a row that does not hold has no effect
+    either. A correction that is itself withdrawn has none: what it corrected stands again, unless another one stands.
     """
     rows = list(rows)
     targets = {event.corrects for event in rows if event.corrects is not None}
@@ -96,28 +98,47 @@ def in_force(
         correctors.setdefault(event.corrects, []).append(event)
         if event.event == "corrected" and event.corrects not in known:
             voids.append((event, f"it corrects {event.corrects}, which no row has as its id"))
-    decided: dict[str, Event | None] = {}
-
-    def last_word(event_id: str) -> Event | None:
-        """The correction that holds for a row: entered last, and not withdrawn itself."""
-        if event_id not in decided:
-            decided[event_id] = None  # a ring of corrections ends here
-            holding = [other for other in correctors.get(event_id, ()) if not withdrawn(other)]
-            decided[event_id] = max(holding, key=_entered, default=None)
-        return decided[event_id]
-
-    def withdrawn(event: Event) -> bool:
-        word = last_word(event.id)
-        return word is not None and word.event == "corrected"
+    words = _last_words(by_known, correctors)
 
     def stands(event: Event) -> bool:
-        if event.event == "corrected" or event.id in left_out:
+        if event.event == "corrected" or event.id in left_out or words.get(event.id) is not None:
             return False
-        if event.id in correctors and last_word(event.id) is not None:
-            return False
-        return event.corrects is None or last_word(event.corrects) is event
+        seen: set[str] = set()
+        row: Event | None = event
+        while row is not None and row.corrects is not None and row.id not in seen:
+            if words.get(row.corrects) is not row:
+                return False
+            seen.add(row.id)
+            row = own.get(row.corrects)
+        return True
 
     return [*plain, *(event for event in by_known if stands(event))], voids
+
+
+def _last_words(rows: Sequence[Event], correctors: dict[str, list[Event]]) -> dict[str, Event | None]:
+    """For each row that is corrected, the correction that holds: entered last, and not withdrawn itself."""
+    words: dict[str, Event | None] = {}
+    begun: set[str] = set()
+    for first in rows:
+        waiting = [first.corrects or first.id]
+        while waiting:
+            row_id = waiting[-1]
+            others = correctors.get(row_id, ())
+            if row_id not in begun:
+                begun.add(row_id)
+                waiting.extend(other.id for other in others if other.id not in begun)
+                continue
+            waiting.pop()
+            if row_id not in words:
+                words[row_id] = max(
+                    (other for other in others if not _withdrawn(words, other)), key=_entered, default=None
+                )
+    return words
+
+
+def _withdrawn(words: dict[str, Event | None], event: Event) -> bool:
+    word = words.get(event.id)  # a ring of corrections ends here
+    return word is not None and word.event == "corrected"
 
 
 def _clears_crack(event: Event, target: Event) -> bool:
@@ -126,8 +147,10 @@ def _clears_crack(event: Event, target: Event) -> bool:
 
 
 def is_crack(event: Event) -> bool:
-    """Whether a row marks its plate as cracked."""
-    return event.reason == "cracked" or (event.findings is not None and "cracks fail" in event.findings)
+    """Whether a row marks its plate as cracked: by its reason, or by what an inspection found."""
+    if event.event == "corrected" or event.event in ONLY_MONEY:
+        return False
+    return event.reason == "cracked" or any(map(_CRACKS_FAIL.fullmatch, (event.findings or "").split("; ")))
 
 
 def _entered(event: Event) -> tuple[int, int, str]:
@@ -137,8 +160,9 @@ def _entered(event: Event) -> tuple[int, int, str]:
 def one_witness_each(events: Sequence[Event]) -> list[Event]:
     """Events with a saw's message joined to the person's row that tells the same event.
 
-    Same plate and event, no other saw or spindle, within half an hour; the nearest pairs are matched first. The
-    person's row gives time and reason; a saw or spindle that it leaves out is the message's.
+    Same plate and event, no other saw or spindle, within half an hour; the nearest pairs are matched first. A row that
+    names no plate tells of the one that the message names. The person's row gives time and reason; what it leaves out
+    is the message's, and a crack that the saw told stays told.
     """
     if not any(event.witness == "message" for event in events):
         return list(events)
@@ -154,19 +178,31 @@ def one_witness_each(events: Sequence[Event]) -> list[Event]:
         moments.sort()
     pairs = []
     for message in messages.values():
-        moments = by_plate.get((message.event, message.plate), [])
-        first = bisect_left(moments, (message.at_us - SAME_EVENT_US, ""))
-        last = bisect_right(moments, (message.at_us + SAME_EVENT_US + 1, ""))
-        for at_us, row_id in moments[first:last]:
-            row = rows[row_id]
-            if row.saw in (None, message.saw) and row.spindle in (None, message.spindle):
-                pairs.append((abs(at_us - message.at_us), message.id, row_id))
+        for plate in (message.plate, None):
+            moments = by_plate.get((message.event, plate), [])
+            first = bisect_left(moments, (message.at_us - SAME_EVENT_US, ""))
+            last = bisect_right(moments, (message.at_us + SAME_EVENT_US + 1, ""))
+            for at_us, row_id in moments[first:last]:
+                row = rows[row_id]
+                same = row.spot == message.spot if plate is None else row.saw in (None, message.saw)
+                if same and row.spindle in (None, message.spindle):
+                    pairs.append((abs(at_us - message.at_us), message.id, row_id))
     told: set[str] = set()
     used: set[str] = set()
     for _, message_id, row_id in sorted(pairs):
         if message_id not in told and row_id not in used:
             told.add(message_id)
             used.add(row_id)
-            message = messages[message_id]
-            rows[row_id] = msgspec.structs.replace(rows[row_id], saw=message.saw, spindle=message.spindle)
+            rows[row_id] = _joined(rows[row_id], messages[message_id])
     return [*rows.values(), *(message for message in messages.values() if message.id not in told)]
+
+
+def _joined(row: Event, message: Event) -> Event:
+    told = {
+        name: getattr(message, name)
+        for name in ("plate", "saw", "spindle", "reason", "counter", "kerf_mm")
+        if getattr(row, name) is None
+    }
+    if is_crack(message) and row.reason not in (None, "cracked"):
+        told["findings"] = "; ".join(filter(None, (row.findings, "cracks fail")))
+    return msgspec.structs.replace(row, **told)

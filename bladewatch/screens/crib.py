@@ -103,7 +103,7 @@ def suggestion(config: Config, found: Sequence[Suggestion], width: int) -> list[
             charge = one.minimum_charge
             below = charge is not None and one.cost < charge
             tail = f", below the minimum charge of {charge:.2f}" if below else ""
-            lines.append(Line(f"  {len(one.lines)} plates, about {cost}{tail}"))
+            lines.append(Line(f"  {_plates(len(one.lines))}, about {cost}{tail}"))
             names = " ".join(line.plate for line in one.lines)
             lines.extend(Line(text) for text in wrapped(f"to send them: bladewatch batch send {names}", width, "  "))
         else:
@@ -126,7 +126,7 @@ def packing_list(
     found = [*(Line(text, "bold") for text in wrapped(head, width, "")), Line("")]
     found.extend(Line(text) for line in lines for text in _pack(line, width, "[ ] "))
     back = "" if due is None else f", back by {date_text(date.fromisoformat(due))}"
-    found.extend((Line(""), Line(f"{len(lines)} plates{back}")))
+    found.extend((Line(""), Line(f"{_plates(len(lines))}{back}")))
     asked = (
         "Please write for each plate: stock removed from face and top, tips replaced, diameter and kerf as ground. "
         "A cracked body is not ground: send it back tagged."
@@ -136,6 +136,10 @@ def packing_list(
     found.extend(Line(text) for caution in CAUTIONS for text in wrapped(f"· {caution}", width, ""))
     found.extend((Line(""), Line("Handed over ____________________   Taken ____________________"[:width])))
     return found
+
+
+def _plates(count: int) -> str:
+    return f"{count} plate{'s' if count != 1 else ''}"
 
 
 def _pack(line: PackLine, width: int, mark: str = "") -> list[str]:
@@ -149,6 +153,7 @@ def returned(found: Return, width: int) -> list[Line]:
     """What came back of a batch."""
     lines = [Line(f"Batch {found.batch}", "bold")]
     lines.extend(Line(f"  [x] {plate}") for plate in found.ticked)
+    lines.extend(Line(f"  [x] {plate}   was ticked before: nothing written") for plate in found.again)
     lines.extend(Line(f"  [ ] {plate}   MISSING: ask the grinder", "bold") for plate in found.missing)
     for plate, near in found.foreign.items():
         hint = f"; near {' and '.join(near)}" if near else ""

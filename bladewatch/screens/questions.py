@@ -40,10 +40,13 @@ def _open(config: Config, q: Question, at_us: int, width: int) -> list[Line]:
     lines.extend(Line(text) for item in q.evidence for text in wrapped(f"- {item}", width, INDENT))
     for name, story in zip(("either", "or"), q.stories, strict=False):
         lines.extend(Line(text) for text in wrapped(f"{name} {story}", width, INDENT))
-    option = " yes" if q.suggests is not None else _OPTIONS.get(q.kind, " yes")
+    option = _OPTIONS.get(q.kind, " yes").replace("NUMBER", q.suggests or "NUMBER")
     command = f"answer: bladewatch questions answer {q.id}{option}"
     rest = "yes or unknown" if q.kind == "conflict" else "no or unknown"
     lines.extend(Line(text) for text in wrapped(f"{command}, or {rest} (asked since {raised})", width, INDENT))
+    if q.kind == "probable-change":
+        more = "--at TIME and --reason WHY say when it was and why the old one came off, where somebody knows"
+        lines.extend(Line(text) for text in wrapped(more, width, INDENT))
     return lines
 
 

@@ -52,6 +52,10 @@ def render(
         for alert in alerts:
             lines.extend(Line(text) for text in wrapped(f"{alert.level}: {alert.text}", width, "  "))
         lines.append(Line(""))
+    waiting = len({question.id for a in assessments for question in a.asks})
+    if waiting:
+        text = f"{waiting} question{'s' if waiting != 1 else ''} about the record: bladewatch questions"
+        lines.extend((*(Line(part) for part in wrapped(text, width, "")), Line("")))
     return [*lines, *age_note(assessments, at_us, config, width), *caution(width)]
 
 
