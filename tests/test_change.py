@@ -179,6 +179,8 @@ def test_without_a_terminal_it_takes_options_and_warns_in_its_first_line(folder:
     assert (off["plate"], off["reason"], off["tips_chipped"], on["plate"]) == ("A-22", "chipped", "2", "A-2")
     assert "expected one of S1, S2" in command(folder, "change", "S9", "--on", "A-1", code=2).stderr
     assert "expected one of S1, S2" in command(folder, "change", "--on", "A-1", code=2).stderr
+    (folder / "bladewatch.toml").write_text(CONFIG.replace('id = "S2"\n', 'id = "S2"\nspindles = 2\n'))
+    assert "add --spindle 1" in command(folder, "change", "s2", "--on", "A-1", code=2).stderr
     assert (
         "--reason: found 'tired'" in command(folder, "change", "S1", "--reason", "tired", "--on", "A-1", code=2).stderr
     )
@@ -203,7 +205,7 @@ def test_in_a_terminal_four_answers_write_a_change(folder: Path) -> None:
 
     until("Saw (S1, S2) [")
     assert "procedure governs" in said
-    os.write(leader, b"S1\n")
+    os.write(leader, b"s1\n")
     until("number or word [worn-plan]:")
     assert "A-1 comes off" in said
     os.write(leader, b"2\n")

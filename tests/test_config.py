@@ -115,3 +115,34 @@ def test_broken_toml_names_the_line() -> None:
     """A slip of syntax is told with its place."""
     with pytest.raises(UsageError, match="line 2"):
         parse('[site]\nname = "h\n', Path("c.toml"))
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        '[[part]]\nid = "P1"\nsection = { shape = "round", diameter_mm = 1e200 }',
+        '[[part]]\nid = "P1"\nsection = { shape = "round", diameter_mm = inf }',
+        '[[part]]\nid = "P1"\nsection = { shape = "round", diameter_mm = nan }',
+        '[[part]]\nid = "P1"\nsection = { shape = "round", diameter_mm = ' + "9" * 400 + " }",
+        '[[part]]\nid = "P1"\nsection = { shape = "round", diameter_mm = ' + "9" * 5000 + " }",
+        '[[part]]\nid = "P1"\nsection = { shape = "round", diameter_mm = "' + "9" * 400 + ' in" }',
+        '[[part]]\nid = "P1"\nsection = { shape = "angle", leg_a_mm = 5, leg_b_mm = 5, thickness_mm = 50 }',
+        '[[part]]\nid = "P1"\nsection = { shape = "channel", depth_mm = 5, flange_mm = 100, thickness_mm = 5 }',
+        '[[part]]\nid = "P1"\nbars = 1000\nsection = { shape = "rectangle", width_mm = 2000, height_mm = 2000 }',
+        '[[saw]]\nid = "S2"\ndiameter_mm = [-5, 420]',
+        '[[saw]]\nid = "S2"\ndiameter_mm = 420',
+        '[[saw]]\nid = "S2"\nspindles = ["a", "a"]',
+        '[[blade_type]]\nid = "T2"\ninspect = ["kerf_mm 4 to 3"]',
+        '[[blade_type]]\nid = "T2"\ninspect = ["tips", "tips"]',
+        '[[blade_type]]\nid = "T2"\ninspect = ["cracks <= 3"]',
+        '[[blade_type]]\nid = "T2"\nprice = "1e999999"',
+        '[[supplier]]\nid = "G"\nvan_weekday = 1',
+    ],
+)
+def test_a_value_that_cannot_be_is_one_mistake_of_its_row(row: str) -> None:
+    """Huge, endless, turned inside out, twice the same: told with its row, never a fault of our own."""
+    with pytest.raises(UsageError) as caught:
+        parse(f"{LEAST}{row}\n", Path("bladewatch.toml"))
+    text = str(caught.value)
+    assert "1 mistake" in text or "too long" in text
+    assert len(text) < 1000

@@ -6,18 +6,22 @@ import csv
 import json
 from collections.abc import Callable
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 
+import msgspec
 import pytest
 from shops import CONFIG, Shop, minute, stroke
 
-from bladewatch.assess.batches import compare, rows_sent, suggest
+from bladewatch.assess.batches import batch_lines, compare, rows_sent, suggest
 from bladewatch.assess.counting import count, rows_of_count
 from bladewatch.assess.crib import crib_of
 from bladewatch.assess.history import history_of
 from bladewatch.assess.inspection import form_of, inspected
+from bladewatch.assess.question import as_json
 from bladewatch.errors import UsageError
 from bladewatch.exporting import export, write_cycles
+from bladewatch.ledger.events import Event
 from bladewatch.pipeline import enter
 from bladewatch.screens import crib as screen
 from collectors.facts import BladeNote, Check, Sample, Waveform
@@ -322,3 +326,90 @@ def test_one_row_a_grind_cycle(hall: Shop, capsys: pytest.CaptureFixture[str]) -
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].startswith("plate,blade_type,cycle,tip_set")
     assert [line.split(",")[0] for line in lines[1:]] == ["A-01", "A-02", "A-03"]
+
+
+# What a slip of the pen must not do
+
+
+def test_a_batch_lists_the_rows_that_hold(hall: Shop) -> None:
+    """Withdrawn is not on the list, corrected stands once."""
+    hall.event(0, "opened", "A-1", blade_type="T")
+    hall.event(0, "opened", "A-2", blade_type="T")
+    first = hall.event(10, "sent", "A-1", batch="B-1", work="grind")
+    second = hall.event(10, "sent", "A-2", batch="B-1", work="grind")
+    hall.event(20, "corrected", "A-1", corrects=first.id)
+    hall.event(10, "sent", "A-2", known_minute=21, batch="B-1", work="tips", corrects=second.id)
+    now = known(hall, 30)
+    assert [(line.plate, line.work) for line in batch_lines(now, "B-1")] == [("A-2", "tips")]
+    (batch,) = crib_of(now).batches
+    assert batch.plates == ("A-2",)
+    assert compare(now, "B-1", ["A-1"]).foreign.keys() == {"A-1"}
+
+
+def test_a_day_two_centuries_off_and_a_shop_of_an_hour_break_nothing(hall: Shop) -> None:
+    """The usual turn-round counts instead; a rate is told from a week of record on."""
+    lived(hall)
+    hall.event(58 * DAY, "sent", "A-06", batch="B-9", due="2206-03-12")
+    (row,) = crib_of(known(hall)).types
+    assert row.pipeline is not None
+    assert row.next_return is None
+    assert row.due_back == (date(2206, 3, 12),)
+
+
+def test_three_changes_in_a_first_hour_are_no_rate(hall: Shop) -> None:
+    """A minimum from an hour of record would be made up."""
+    for number in range(3):
+        hall.event(-10, "opened", f"A-{number}", blade_type="T")
+        hall.event(number * 10, "mounted", f"A-{number}", saw="S1")
+        hall.event(number * 10 + 5, "dismounted", f"A-{number}", saw="S1", reason="chipped")
+    (row,) = crib_of(known(hall, 60)).types
+    assert (row.changes, row.pipeline, row.minimum) == (3, None, None)
+
+
+@pytest.mark.parametrize(
+    ("told", "said"),
+    [("kerf_mm=NaN", "kerf_mm: found 'NaN'"), ("cracks=2", "cracks: found '2', expected pass or fail")],
+)
+def test_an_inspection_takes_no_value_that_is_none(hall: Shop, told: str, said: str) -> None:
+    """What the ledger would refuse is refused before; a crack is there or not."""
+    hall.event(0, "opened", "A-1", blade_type="T")
+    now = known(hall, 1)
+    with pytest.raises(UsageError, match=said):
+        inspected(now, form_of(now, "A-1"), [told], minute(1), None, None, None)
+
+
+def test_a_decimal_comma_is_a_decimal_comma(hall: Shop) -> None:
+    """As people write it here."""
+    hall.event(0, "opened", "A-1", blade_type="T")
+    now = known(hall, 1)
+    row = inspected(now, form_of(now, "A-1"), ["kerf_mm=3,92"], minute(1), None, None, None).events[0]
+    assert (str(row.kerf_mm), row.findings) == ("3.92", "kerf_mm 3,92 pass")
+
+
+@pytest.mark.parametrize("kerf", ["NaN", "-5", "1e999999"])
+def test_no_command_writes_a_row_that_an_import_would_refuse(hall: Shop, kerf: str) -> None:
+    """One rule for rows, whoever writes them."""
+    row = Event(id="x", at_us=minute(1), event="mounted", known_us=minute(1), plate="A-1", kerf_mm=Decimal(kerf))
+    with pytest.raises(UsageError, match="kerf_mm"):
+        hall.service.write([row])
+    hall.service.write([msgspec.structs.replace(row, plate=" A-1 ", kerf_mm=None, note="burnt\r\nat the hub")])
+    (written,) = hall.service.store.books.events(2**62, 2**62)
+    assert (written.plate, written.note) == ("A-1", "burnt at the hub")
+
+
+@pytest.mark.parametrize(
+    ("asked", "word"), [("{}", "yes"), ("null", "no"), ("[1]", "no"), ('{"kind":"counter"}', "no"), ("GOOD", "maybe")]
+)
+def test_answers_that_are_none_are_refused_with_their_line(hall: Shop, tmp_path: Path, asked: str, word: str) -> None:
+    """A file edited by hand must not make the store unreadable."""
+    hall.take(stroke(1, 1), stroke(2_000_001, 2))
+    good = json.dumps(as_json(hall.service.questions(minute(3))[0], hall.service.zone))
+    path = tmp_path / "answers.csv"
+    with path.open("w", newline="") as stream:
+        writer = csv.writer(stream)
+        writer.writerow(["question", "word", "plate", "at", "by", "entered", "asked"])
+        writer.writerow(["q1", word, "", "", "", "2026-03-02T06:00:00Z", good if asked == "GOOD" else asked])
+    (report,) = hall.service.import_files([path])
+    assert report.taken == 0
+    assert "line 2" in (report.error or "")
+    assert hall.service.review(minute(10)).assessments

@@ -153,6 +153,21 @@ def test_an_aborted_cut_and_the_one_that_ends_it_are_one_section(make_shop: Call
     assert [round(c.share, 3) for c in counted(shop)] == [1, 0.35, 0.65, 1, 0.35, 1, 1]
 
 
+def test_an_aborted_cut_is_one_section_also_with_its_area_told_and_strokes_in_air_between(
+    make_shop: Callable[..., Shop],
+) -> None:
+    """An area in the message is that of the whole section; a stroke in air to free the bar does not begin a new one."""
+    shop = make_shop(
+        CONFIG.replace('alloy = "6063"\narea_mm2 = 1000\n', 'alloy = "6063"\narea_mm2 = 1000\nheight_mm = 60\n')
+    )
+    shop.take(
+        stroke(1, 1, part="P1", area_cmm2=100_000, feed_mm_s=30.0, duration_s=0.7, kind="aborted"),
+        stroke(2, 2, part="P1", kind="air"),
+        stroke(3, 5, part="P1", area_cmm2=100_000, feed_mm_s=30.0, duration_s=1.3),
+    )
+    assert [c.area_cmm2 for c in counted(shop)] == [35_000, 0, 65_000]
+
+
 def test_an_aborted_cut_whose_way_nobody_knows_goes_by_its_energy_else_as_whole_and_guessed(shop: Shop) -> None:
     """Net energy beside that of whole strokes of the part; an area that the message tells stays as told."""
     shop.take(*(power(i * 10 + 5, 2.0) for i in range(6)))
