@@ -243,12 +243,16 @@ class Service:
         except ValueError as error:
             return FileReport(str(log.path), "unreadable", error=f"{log.path}: {error}")
         with self.store.transaction():
-            known = set(self.store.books.answers(2**62))
+            known = {(answer.question, answer.known_us): answer for answer in self.store.books.answers(2**62)}
             for answer in answers:
-                repeated += answer in known
-                if answer not in known:
+                place = (answer.question, answer.known_us)
+                kept = known.get(place)
+                if kept is None or repr(kept) < repr(answer):  # of two at one instant the same one, whatever came first
                     self.store.books.answer(answer)
+                    known[place] = answer
                     taken += 1
+                else:
+                    repeated += 1
         return FileReport(str(log.path), "answers", taken, repeated, 0)
 
     def preview(self, path: Path, zone: tzinfo | None = None, decimal: str | None = None) -> Iterable[Row]:

@@ -213,3 +213,17 @@ def test_a_long_chain_of_corrections_folds() -> None:
     rows = [event(0, 0, "mounted", "A", saw="S1")]
     rows += [event(n, 0, "mounted", "A", known=n, saw=f"S{n % 2 + 1}", corrects=f"e{n - 1}") for n in range(1, 2001)]
     assert [mount.saw for mount in fold(rows).plates["A"].on] == ["S1"]
+
+
+def test_a_crack_told_by_a_correction_of_a_correction_is_not_passed_by() -> None:
+    """A new correction of the first row would leave the crack below another one: it needs the role too."""
+    book = cracked_shop(
+        event(3, 2, "dismounted", "A", saw="S1", reason="worn-plan"),
+        event(4, 2, "dismounted", "A", known=3, saw="S1", reason="worn-burr", corrects="e3"),
+        event(5, 2, "dismounted", "A", known=4, saw="S1", reason="cracked", corrects="e4"),
+        event(6, 2, "dismounted", "A", known=5, saw="S1", reason="worn-plan", corrects="e3"),
+        event(7, 6, "accepted", "A"),
+    )
+    assert (book.fleet.plates["A"].state, book.fleet.plates["A"].cracked) == ("quarantined", True)
+    book.add([event(8, 2, "dismounted", "A", known=7, saw="S1", reason="worn-plan", corrects="e3", by="E1")])
+    assert (book.fleet.plates["A"].state, book.fleet.plates["A"].cracked) == ("sharp", False)

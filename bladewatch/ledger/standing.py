@@ -89,7 +89,7 @@ def in_force(
             if event.event == "corrected":
                 voids.append((event, "it withdraws a row and does not say which: 'corrects' is empty"))
             continue
-        family = [row for row in (own.get(event.corrects), *correctors.get(event.corrects, ())) if row is not None]
+        family = [row for row in (own.get(event.corrects), *_below(event.corrects, correctors)) if row is not None]
         if any(_clears_crack(event, row) for row in family) and event.by not in may_clear_cracks:
             who = f"{event.by} may not" if event.by is not None else "it names nobody in 'by' who may"
             voids.append((event, f"it takes back a crack, and {who}: only a person with a role in [[person]] does"))
@@ -139,6 +139,18 @@ def _last_words(rows: Sequence[Event], correctors: dict[str, list[Event]]) -> di
 def _withdrawn(words: dict[str, Event | None], event: Event) -> bool:
     word = words.get(event.id)  # a ring of corrections ends here
     return word is not None and word.event == "corrected"
+
+
+def _below(row_id: str, correctors: dict[str, list[Event]]) -> list[Event]:
+    """The corrections of a row, their corrections, and so on."""
+    found: dict[str, Event] = {}
+    waiting = list(correctors.get(row_id, ()))
+    while waiting:
+        event = waiting.pop()
+        if event.id not in found:
+            found[event.id] = event
+            waiting.extend(correctors.get(event.id, ()))
+    return list(found.values())
 
 
 def _clears_crack(event: Event, target: Event) -> bool:

@@ -133,11 +133,30 @@ def settle_all(service: Service, papers: Papers, setting: Setting) -> None:
         if not there:
             continue
         service.clock = lambda at_us=answered_us: at_us  # type: ignore[misc]
-        change = next((c for c in unwritten(papers) if matching(c, there)), None)
-        if change is None:
-            service.answer(there[0].id, "no")
+        question = there[0]
+        change = next((c for c in unwritten(papers) if matching(c, [question])), None)
+        on = true_plate(papers, question)
+        if change is not None:
+            at_us = min(max(change.mount.from_us, question.from_us), question.to_us)
+            service.answer(question.id, "yes", change.mount.plate, at_us)
+        elif question.plate is None and on not in (None, last_recorded(service, question, answered_us)):
+            service.answer(question.id, "yes", on)
         else:
-            service.answer(there[0].id, "yes", change.mount.plate, change.mount.from_us)
+            service.answer(question.id, "no")
+
+
+def true_plate(papers: Papers, question: Question) -> str | None:
+    """What was on the saw at the end of a window."""
+    on = [m for m in papers.truth.mounts if m.saw == question.saw and m.from_us <= question.to_us]
+    return max(on, key=lambda mount: mount.from_us).plate if on else None
+
+
+def last_recorded(service: Service, question: Question, at_us: int) -> str | None:
+    """What the record had on the saw last, before a window."""
+    with service.store.snapshot():
+        mounts = service.moment(at_us).known().fleet.mounts.get(question.spot, [])
+    before = [mount.plate for mount in mounts if mount.from_us <= question.to_us]
+    return before[-1] if before else None
 
 
 def shop(setting: Setting, show: bool, silent: bool) -> dict[str, float]:
