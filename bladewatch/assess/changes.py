@@ -111,7 +111,7 @@ def _bare(known: Known, spot: Spot, all_spans: bool) -> Iterator[Sign]:
             "a blade was put on, and its row is missing: --plate says which",
             "none was put on, and these are no strokes in metal"
             if before is None
-            else f"none was put on: plate {before.plate} is still on, and the row that took it off is withdrawn",
+            else f"none was put on: plate {before.plate} stayed on, and the row that took it off is withdrawn",
         )
         evidence = []
         if before is not None and before.to_us is not None:
