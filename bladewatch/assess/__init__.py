@@ -10,6 +10,7 @@
 - ``known``       the shop as questions need it, and the traces of a stop
 - ``changes``     changes of blade that no row accounts for; ``doubts`` the other questions; ``asking`` all of them, and
                   the rows that an answer writes
-- ``changeover``  a change about to be written down; ``fitting`` whether a plate belongs on a spindle
+- ``changeover``  a change about to be written down; ``fitting`` whether a plate belongs on a spindle;
+                  ``spares`` which sharp plate each saw is given
 - ``crib``        stock by type; ``batches`` out and back; ``inspection``, ``counting``, ``history`` of plates
 """
