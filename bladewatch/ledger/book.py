@@ -7,8 +7,10 @@ as many rows as the shop wrote since.
 
 from __future__ import annotations
 
+import gc
 from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Final
 
 import msgspec
@@ -68,8 +70,10 @@ class Book:
                 self._tellings.setdefault((event.event, event.plate), set()).add(event.id)
                 if event.plate is None or event.witness == "message":
                     self._at_spots.setdefault(_half_hour(event), set()).add(event.id)
-        if len(new) == len(self.rows):  # the first rows of all
-            touched = set(self.rows)
+        if not self._line:  # the first rows of all
+            with _no_collection():
+                self._move([], standing(self.rows.values(), self.rows, self._may_clear_cracks))
+            return
         for event in new:
             if event.id not in touched:
                 touched |= self._reach(event)
@@ -128,8 +132,10 @@ class Book:
             self._held.pop(row.event.id, None)
         for row in come:
             self._held[row.event.id] = row
-        first = min(row.order for row in (*gone, *come))
-        place = bisect_left(self._line, first, key=lambda row: row.order)
+        place = 0
+        if self._line:
+            first = min(row.order for row in (*gone, *come))
+            place = bisect_left(self._line, first, key=lambda row: row.order)
         if place < len(self._line) - len(self._marks) or len(self._marks) > 2 * UNDO_ROWS:
             self._fold, place = Fold(self.rows), 0  # older than can be undone, or too much kept: all anew
             self._marks.clear()
@@ -149,6 +155,18 @@ class Book:
             if number >= old:
                 self._marks.append(self._fold.mark)
             self._fold.apply(row, for_good=number < old)
+
+
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """No search for garbage while a whole ledger is folded: all that is made stays, and searching it costs as much."""
+    ran = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if ran:
+            gc.enable()
 
 
 def _half_hour(event: Event) -> tuple[str, str, str, int]:

@@ -160,6 +160,8 @@ def _clears_crack(event: Event, target: Event) -> bool:
 
 def is_crack(event: Event) -> bool:
     """Whether a row marks its plate as cracked: by its reason, or by what an inspection found."""
+    if event.reason != "cracked" and event.findings is None:
+        return False
     if event.event == "corrected" or event.event in ONLY_MONEY:
         return False
     return event.reason == "cracked" or any(map(_CRACKS_FAIL.fullmatch, (event.findings or "").split("; ")))
@@ -176,16 +178,14 @@ def one_witness_each(events: Sequence[Event]) -> list[Event]:
     names no plate tells of the one that the message names. The person's row gives time and reason; what it leaves out
     is the message's, and a crack that the saw told stays told.
     """
-    if not any(event.witness == "message" for event in events):
+    messages = {event.id: event for event in events if event.witness == "message"}
+    if not messages:
         return list(events)
-    rows: dict[str, Event] = {}
-    messages: dict[str, Event] = {}
-    for event in events:
-        (messages if event.witness == "message" else rows)[event.id] = event
+    others = [event for event in events if event.witness != "message" and event.event not in TOLD_TWICE]
+    rows = {event.id: event for event in events if event.witness != "message" and event.event in TOLD_TWICE}
     by_plate: dict[tuple[str, str | None], list[tuple[int, str]]] = {}
     for row in rows.values():
-        if row.event in TOLD_TWICE:
-            by_plate.setdefault((row.event, row.plate), []).append((row.at_us, row.id))
+        by_plate.setdefault((row.event, row.plate), []).append((row.at_us, row.id))
     for moments in by_plate.values():
         moments.sort()
     pairs = []
@@ -206,7 +206,7 @@ def one_witness_each(events: Sequence[Event]) -> list[Event]:
             told.add(message_id)
             used.add(row_id)
             rows[row_id] = _joined(rows[row_id], messages[message_id])
-    return [*rows.values(), *(message for message in messages.values() if message.id not in told)]
+    return [*others, *rows.values(), *(message for message in messages.values() if message.id not in told)]
 
 
 def _joined(row: Event, message: Event) -> Event:
