@@ -8,7 +8,7 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from functools import cache
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from statistics import fmean, median, pstdev
@@ -51,7 +51,7 @@ class Told:
         return found
 
 
-@cache
+@lru_cache(maxsize=4)
 def told(**changes: Any) -> Told:
     """A shop of the calm setting with changes, written and read back."""
     plain = {name: dict(value) if name == "troubles" else value for name, value in changes.items()}
