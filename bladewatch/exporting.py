@@ -195,9 +195,8 @@ def cycles_of(known: Known, plate_id: str) -> Iterator[dict[str, Any]]:
     """The grind cycles of a plate as rows."""
     plate = known.fleet.plates[plate_id]
     for cycle in plate.cycles:
-        told = cycle_row(known, plate, cycle)
-        until_us = known.now_us if cycle.ended_us is None else cycle.ended_us
-        state = known.reader.at(cycle, plate.blade_type, min(until_us, known.now_us))
+        told = cycle_row(known, cycle)
+        state = told.state
         total = state.total_cmm2
         alloys = {alloy: m2_of(area) for alloy, area in sorted(state.area_cmm2.items())}
         index = state.index.now

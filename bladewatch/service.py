@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Self
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 
 import msgspec
 
@@ -32,7 +32,6 @@ from collectors.signals import SENTINELS
 CONFIG_VARIABLE: Final = "BLADEWATCH_CONFIG"
 CONFIG_NAME: Final = "bladewatch.toml"
 IMPORT_BATCH: Final = 2000
-CLOCK_REASONS: Final = ("clock-past", "clock-ahead")
 
 Clock = Callable[[], int]
 
@@ -60,6 +59,14 @@ class FileReport:
     rejected: int = 0
     missing: int = 0
     error: str | None = None
+
+
+class Settlement(NamedTuple):
+    """A question that was answered, the rows written, and what speaks against the plate that was named."""
+
+    question: Question
+    events: list[Event]
+    against: list[str]
 
 
 class Service:
@@ -326,9 +333,10 @@ class Service:
         at_us: int | None = None,
         by: str | None = None,
         reason: str | None = None,
-    ) -> tuple[Question, list[Event]]:
+    ) -> Settlement:
         """Settle a question, and write what follows from the answer. Raises ``UsageError`` on an unknown id."""
         from bladewatch.assess.asking import refuse_answer, rows_of_answer
+        from bladewatch.assess.fitting import misfits
         from bladewatch.assess.moment import Moment
         from bladewatch.assess.question import as_json
         from bladewatch.stores.protocols import Answer
@@ -345,11 +353,13 @@ class Service:
             known = moment.known()
             refuse_answer(known, question, word, plate, at_us, by, reason)
             events = rows_of_answer(known, question, word, plate, at_us, by, reason)
+            change = plate is not None and question.kind == "probable-change"
+            against = misfits(known.config, known.fleet, plate or "", question.spot, question.to_us) if change else []
             wrote = replace(question, wrote=tuple(event.id for event in events))
             told = msgspec.json.encode(as_json(wrote, self.zone)).decode()
             self.store.books.answer(Answer(question_id, now_us, word, plate, at_us, by, told))
             self.write(events)
-        return question, events
+        return Settlement(question, events, against)
 
     # Rejections
 

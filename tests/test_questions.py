@@ -27,7 +27,7 @@ def at(shop: Shop, at_minute: float) -> list[Question]:
 def answered(shop: Shop, at_minute: float, question: Question, word: str, **cells: object) -> list:
     """Answer at a minute; the rows written."""
     shop.service.clock = lambda: minute(at_minute)
-    return shop.service.answer(question.id, word, **cells)[1]  # type: ignore[arg-type]
+    return shop.service.answer(question.id, word, **cells).events  # type: ignore[arg-type]
 
 
 def cutting(shop: Shop, first: int, last: int, counter: int = 0, saw: str = "S1", part: str = "P1") -> None:
@@ -337,7 +337,7 @@ def test_a_shift_that_wrote_nothing_is_asked_by_the_next_one_and_settled_with_th
         assert asked.text in shown.reasons
         assert any(a.cause == "question" for a in judge([shown], shift_us, service.zone))
         service.clock = lambda: shift_us
-        _, rows = service.answer(asked.id, "yes", plate=change.plate)
+        rows = service.answer(asked.id, "yes", plate=change.plate).events
         assert [(row.event, row.plate) for row in rows] == [("dismounted", before.plate), ("mounted", change.plate)]
         now = {a.saw: a for a in service.review(shift_us).assessments}[change.saw]
         assert now.plate == change.plate

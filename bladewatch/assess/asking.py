@@ -10,13 +10,13 @@ import msgspec
 from bladewatch.assess.changes import probable_changes
 from bladewatch.assess.doubts import clocks, conflicts, counters, units
 from bladewatch.assess.known import Known
-from bladewatch.assess.question import WORDS, Question, denied, from_json, settle
+from bladewatch.assess.question import WORDS, Given, Question, denied, settle
 from bladewatch.errors import UsageError
 from bladewatch.ledger.book import Book
-from bladewatch.ledger.events import Event, content_hash
+from bladewatch.ledger.events import Event, identified
 from bladewatch.ledger.fleet import Mount
 from bladewatch.ledger.standing import SAME_EVENT_US, is_crack
-from bladewatch.stores.protocols import Answer, Spot
+from bladewatch.stores.protocols import Spot
 from collectors.fields import DISMOUNT_REASONS
 from collectors.instants import SECOND_US
 
@@ -24,7 +24,7 @@ MOST_UNSEEN: Final = 100_000
 """More strokes than this are never taken as made unseen on a word."""
 
 
-def asked(known: Known, answers: Sequence[Answer], all_cycles: bool) -> list[Question]:
+def asked(known: Known, answers: Sequence[Given], all_cycles: bool) -> list[Question]:
     """Every question with its answer; an open change stands for the conflict of records that it explains."""
     changes = probable_changes(known, known.spots, all_cycles, denied(answers))
     standing = [question for question in settle(changes, answers) if question.open]
@@ -34,26 +34,21 @@ def asked(known: Known, answers: Sequence[Answer], all_cycles: bool) -> list[Que
     return settle(found, answers)
 
 
-def asked_changes(known: Known, answers: Sequence[Answer], spot: Spot) -> list[Question]:
+def asked_changes(known: Known, answers: Sequence[Given], spot: Spot) -> list[Question]:
     """The changes of what runs on one spindle."""
     changes = probable_changes(known, (spot,), False, denied(answers))
     return [question for question in settle(changes, answers) if question.spot == spot]
 
 
-def settled_rows(answers: Sequence[Answer]) -> frozenset[str]:
+def settled_rows(answers: Sequence[Given]) -> frozenset[str]:
     """The ledger rows in doubt on which somebody has spoken."""
-    asked = (from_json(msgspec.json.decode(answer.asked)) for answer in answers if answer.word != "unknown")
-    return frozenset(question.rows[0] for question in asked if question.kind == "conflict" and question.rows)
+    spoken = (question for answer, question in answers if answer.word != "unknown")
+    return frozenset(question.rows[0] for question in spoken if question.kind == "conflict" and question.rows)
 
 
-def in_force(book: Book, answers: Sequence[Answer]) -> list[Answer]:
+def in_force(book: Book, answers: Sequence[Given]) -> list[Given]:
     """The answers that hold: one whose rows have all been taken back asks again."""
-    found = []
-    for answer in answers:
-        wrote = from_json(msgspec.json.decode(answer.asked)).wrote
-        if not wrote or any(_holds(book, row_id) for row_id in wrote):
-            found.append(answer)
-    return found
+    return [one for one in answers if not one.asked.wrote or any(_holds(book, row_id) for row_id in one.asked.wrote)]
 
 
 def _holds(book: Book, row_id: str) -> bool:
@@ -64,11 +59,10 @@ def _holds(book: Book, row_id: str) -> bool:
     return book.stands(row_id)
 
 
-def accepted_counters(answers: Sequence[Answer]) -> dict[Spot, frozenset[int]]:
+def accepted_counters(answers: Sequence[Given]) -> dict[Spot, frozenset[int]]:
     """The counter values that were not set by hand, by what people answered last."""
     said: dict[str, tuple[Question, str]] = {}
-    for answer in answers:
-        question = from_json(msgspec.json.decode(answer.asked))
+    for answer, question in answers:
         if question.kind == "counter":
             said[answer.question] = question, answer.word
     found: dict[Spot, frozenset[int]] = {}
@@ -152,7 +146,7 @@ def rows_of_answer(
         rows = _row_is_wrong(known, question, bare, plate, at_us)
     else:
         rows = []
-    return [msgspec.structs.replace(row, id=content_hash(row)) for row in rows]
+    return identified(rows)
 
 
 def _changed(

@@ -8,13 +8,11 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Final
 
-import msgspec
-
 from bladewatch.assess.changeover import hazard_of
-from bladewatch.assess.crib import next_van, turnround_of
+from bladewatch.assess.crib import next_van, sent_rows, turnround_of
 from bladewatch.assess.doubts import near_numbers
 from bladewatch.assess.known import Known
-from bladewatch.ledger.events import Event, content_hash
+from bladewatch.ledger.events import Event, identified
 from bladewatch.ledger.fleet import Plate
 from collectors.instants import to_datetime
 
@@ -70,7 +68,7 @@ def pack_line(known: Known, plate: Plate, work: str | None = None) -> PackLine:
     """A plate as it stands on a packing list; the work follows from its tips unless it is told."""
     cycle = plate.cycle
     chipped = 0 if cycle is None else cycle.tips_chipped or 0
-    blade = None if plate.blade_type is None else known.config.blade_types.ever(plate.blade_type, known.now_us)
+    blade = known.blade_of(plate)
     if work is None:
         expected = blade.regrinds_expected if blade is not None else None
         used_up = expected is not None and plate.regrinds >= expected
@@ -88,8 +86,7 @@ def _hazards(known: Known, plate: Plate) -> Iterator[str]:
     if cycle is None:
         return
     until_us = known.now_us if cycle.ended_us is None else cycle.ended_us
-    state = known.reader.at(cycle, plate.blade_type, min(until_us, known.now_us))
-    for alloy in sorted(state.area_cmm2):
+    for alloy in sorted(known.state_of(cycle).area_cmm2):
         for name, told in hazard_of(known, None, alloy, until_us).items():
             yield f"{name}: {told}"
 
@@ -99,7 +96,7 @@ def suggest(known: Known, supplier: str | None = None) -> list[Suggestion]:
     groups: dict[str | None, list[Plate]] = {}
     for plate in known.fleet.plates.values():
         if plate.state in ("dull", "rejected") or (plate.cracked and plate.state == "quarantined"):
-            blade = None if plate.blade_type is None else known.config.blade_types.ever(plate.blade_type, known.now_us)
+            blade = known.blade_of(plate)
             groups.setdefault(blade.supplier if blade is not None else None, []).append(plate)
     found = []
     for name, plates in sorted(groups.items(), key=lambda pair: pair[0] or ""):
@@ -128,7 +125,7 @@ def next_batch(known: Known) -> str:
 
 def due_of(known: Known, plate: Plate) -> date:
     """The day a plate that goes now should be back."""
-    blade = None if plate.blade_type is None else known.config.blade_types.ever(plate.blade_type, known.now_us)
+    blade = known.blade_of(plate)
     days, _ = turnround_of(known, plate.blade_type, blade)
     return to_datetime(known.now_us, known.config.zone).date() + timedelta(days=round(days))
 
@@ -160,21 +157,14 @@ def rows_sent(
                 by=by,
             )
         )
-    return [msgspec.structs.replace(row, id=content_hash(row)) for row in rows]
+    return identified(rows)
 
 
 def batch_lines(known: Known, batch: str) -> list[PackLine]:
     """The packing list of a batch as it went."""
-    sent = [row for row in _sent(known, batch) if row.plate]
+    sent = [row for row in sent_rows(known, batch) if row.plate]
     plates = known.fleet.plates
     return [pack_line(known, plates[row.plate], row.work) for row in sorted(sent, key=_by_plate) if row.plate in plates]
-
-
-def _sent(known: Known, batch: str) -> Iterator[Event]:
-    """The rows of a batch that went, those that hold."""
-    for row in known.book.rows.values():
-        if row.event == "sent" and row.batch == batch and known.book.stands(row.id):
-            yield row
 
 
 def _by_plate(row: Event) -> str:
@@ -186,7 +176,7 @@ def compare(known: Known, batch: str, came: Sequence[str]) -> Return:
     away = {plate.id for plate in known.fleet.plates.values() if plate.state == "out" and plate.batch == batch}
     ticked = tuple(plate for plate in dict.fromkeys(came) if plate in away)
     missing = tuple(sorted(away - set(came)))
-    went = {row.plate for row in _sent(known, batch)}
+    went = {row.plate for row in sent_rows(known, batch)}
     again = tuple(plate for plate in dict.fromkeys(came) if plate in went - away)
     foreign = {
         plate: tuple(near_numbers(plate, missing) or near_numbers(plate, known.fleet.plates))

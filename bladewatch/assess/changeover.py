@@ -12,7 +12,7 @@ import msgspec
 from bladewatch.assess.fitting import misfits
 from bladewatch.assess.known import Known
 from bladewatch.ledger.book import Book
-from bladewatch.ledger.events import Event, content_hash
+from bladewatch.ledger.events import Event, identified
 from bladewatch.ledger.fleet import Mount, Plate
 from bladewatch.stores.protocols import Spot
 from collectors.instants import DAY_US, HOUR_US, MINUTE_US
@@ -168,9 +168,9 @@ def kerf_of(known: Known, plate_id: str) -> float | None:
     plate = known.fleet.plates.get(plate_id)
     if plate is None:
         return None
-    if plate.kerf_mm is not None or plate.blade_type is None:
+    if plate.kerf_mm is not None:
         return plate.kerf_mm
-    blade = known.config.blade_types.ever(plate.blade_type, known.now_us)
+    blade = known.blade_of(plate)
     return blade.kerf_mm if blade is not None else None
 
 
@@ -206,4 +206,4 @@ def rows_of_change(
     if on is not None:
         kerf = {"kerf_mm": told["kerf_mm"]} if told.get("kerf_mm") is not None else {}
         rows.append(msgspec.structs.replace(here, event="mounted", plate=on, planned=planned, **shared, **kerf))
-    return [msgspec.structs.replace(row, id=content_hash(row)) for row in rows]
+    return identified(rows)

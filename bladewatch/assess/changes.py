@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import Final, NamedTuple
 
 from bladewatch.assess.known import KERF_STEP_MM, Known, guard_in, idle_scale, traces
-from bladewatch.assess.question import Question
+from bladewatch.assess.question import Question, at_spot
 from bladewatch.ledger.fleet import Cycle, Mount, Plate
 from bladewatch.ledger.fold import TAKES_AWAY
 from bladewatch.ledger.standing import SAME_EVENT_US
@@ -207,9 +207,7 @@ def _by_load(known: Known, spot: Spot, all_cycles: bool) -> Iterator[Sign]:
 
 
 def _steps_of(known: Known, cycle: Cycle) -> list[Found]:
-    blade_type = known.fleet.plates[cycle.plate].blade_type
-    until_us = known.now_us if cycle.open or cycle.ended_us is None else cycle.ended_us
-    return known.reader.at(cycle, blade_type, min(until_us, known.now_us)).steps.found
+    return known.state_of(cycle).steps.found
 
 
 def _mount_at(cycle: Cycle, ts_us: int) -> Mount | None:
@@ -321,18 +319,7 @@ def _question(
     evidence: Iterable[str],
     raised_us: int,
 ) -> Question:
-    return Question(
-        kind="probable-change",
-        saw=spot[0],
-        spindle=spot[1],
-        plate=plate,
-        from_us=from_us,
-        to_us=to_us,
-        text=text,
-        stories=stories,
-        evidence=tuple(evidence),
-        raised_us=raised_us,
-    )
+    return at_spot("probable-change", spot, (from_us, to_us), text, stories, evidence, raised_us, plate)
 
 
 def _name(spot: Spot) -> str:

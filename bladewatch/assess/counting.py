@@ -9,7 +9,7 @@ import msgspec
 
 from bladewatch.assess.doubts import near_numbers
 from bladewatch.assess.known import Known
-from bladewatch.ledger.events import Event, content_hash
+from bladewatch.ledger.events import Event, identified
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,4 +53,4 @@ def rows_of_count(known: Known, found: Count, reason: str | None, by: str | None
     if reason is not None:
         rows.extend(msgspec.structs.replace(base, event="counted", plate=plate) for plate in found.strange)
         rows.extend(msgspec.structs.replace(base, event="lost", plate=plate) for plate in found.missing)
-    return [msgspec.structs.replace(row, id=content_hash(row)) for row in rows]
+    return identified(rows)

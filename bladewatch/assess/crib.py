@@ -11,6 +11,7 @@ from typing import Final
 
 from bladewatch.assess.known import Known
 from bladewatch.config.tables import BladeType
+from bladewatch.ledger.events import Event
 from bladewatch.ledger.fleet import KEEPS_CYCLE, STATES, Plate
 from collectors.instants import DAY_US, to_datetime
 from models.stock import MOST_MEAN, Pipeline, pipeline, short_by, to_buy
@@ -211,19 +212,19 @@ def _batch(known: Known, name: str, supplier: str | None, away: list[Plate]) -> 
     if promised:
         due = max(promised)
     else:
-        blade = known.config.blade_types.ever(away[0].blade_type or "", known.now_us)
+        blade = known.blade_of(away[0])
         days, _ = turnround_of(known, away[0].blade_type, blade)
         due = to_datetime(sent_us, known.config.zone).date() + timedelta(days=round(days))
-    members = sorted(
-        {
-            row.plate
-            for row in known.book.rows.values()
-            if row.event == "sent" and row.batch == name and row.plate and known.book.stands(row.id)
-        }
-        | {plate.id for plate in away}
-    )
+    members = sorted({row.plate for row in sent_rows(known, name) if row.plate} | {plate.id for plate in away})
     still = tuple(sorted(plate.id for plate in away))
     return Batch(name, supplier, sent_us, tuple(members), still, due, max((_today(known) - due).days, 0))
+
+
+def sent_rows(known: Known, batch: str) -> Iterator[Event]:
+    """The rows of a batch that went, those that hold."""
+    for row in known.book.rows.values():
+        if row.event == "sent" and row.batch == batch and known.book.stands(row.id):
+            yield row
 
 
 def next_van(known: Known, weekday: int) -> date:

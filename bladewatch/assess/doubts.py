@@ -9,7 +9,7 @@ from typing import Final
 
 from bladewatch.assess.changes import LOOK_BACK_US
 from bladewatch.assess.known import Known
-from bladewatch.assess.question import Question
+from bladewatch.assess.question import Question, at_spot
 from bladewatch.counter import step
 from bladewatch.ledger.events import Event
 from bladewatch.ledger.fleet import Cycle, Problem
@@ -102,6 +102,12 @@ def near_numbers(number: str | None, plates: Iterable[str]) -> list[str]:
     return sorted(plate for plate in plates if plate != number and _slip(number, plate))[:MOST_NEAR]
 
 
+def unknown_plate(number: str, plates: Iterable[str]) -> str:
+    """That no row knows a plate, with the numbers that may be meant."""
+    near = near_numbers(number, plates)
+    return f"no row knows plate {number}" + (f"; did you mean {' or '.join(near)}?" if near else "")
+
+
 def _slip(a: str, b: str) -> bool:
     if len(a) != len(b):
         short, long = sorted((a, b), key=len)
@@ -122,17 +128,14 @@ def counters(known: Known, spot: Spot) -> Iterator[Question]:
             "it was set by hand, or the controller was changed: one stroke was made, as it is counted now",
             f"{more} strokes were made that no message told" if more > 0 else "it was not set by hand",
         )
-        yield Question(
-            kind="counter",
-            saw=spot[0],
-            spindle=spot[1],
-            plate=None,
-            from_us=before.ts_us,
-            to_us=after.ts_us,
-            text=text,
-            stories=stories,
-            evidence=(f"{before.stroke} at {known.said(before.ts_us)}, {after.stroke} at {known.said(after.ts_us)}",),
-            raised_us=max(before.known_us, after.known_us, after.ts_us),
+        yield at_spot(
+            "counter",
+            spot,
+            (before.ts_us, after.ts_us),
+            text,
+            stories,
+            [f"{before.stroke} at {known.said(before.ts_us)}, {after.stroke} at {known.said(after.ts_us)}"],
+            max(before.known_us, after.known_us, after.ts_us),
         )
 
 
@@ -165,8 +168,7 @@ def _odd_pairs(known: Known, spot: Spot) -> Iterator[tuple[Stroke, Stroke]]:
 def units(known: Known, spot: Spot) -> Iterator[Question]:
     """A feed that stands in inches of a sudden, or a power in horsepower."""
     for cycle in _cycles_on(known, spot):
-        until_us = known.now_us if cycle.ended_us is None else min(cycle.ended_us, known.now_us)
-        for one in known.reader.at(cycle, known.fleet.plates[cycle.plate].blade_type, until_us).units.found:
+        for one in known.state_of(cycle).units.found:
             evidence = f"feed of one part from {one.before:g} to {one.after:g}, a factor of 25.4"
             yield _unit(known, spot, "feed_mm_s", "inches", one.at_us, max(one.at_us, one.known_us), evidence)
     days = _idle_days(known, spot)
@@ -190,20 +192,17 @@ def _cycles_on(known: Known, spot: Spot) -> Iterator[Cycle]:
 
 
 def _unit(known: Known, spot: Spot, signal: str, unit: str, at_us: int, raised_us: int, evidence: str) -> Question:
-    return Question(
-        kind="unit-step",
-        saw=spot[0],
-        spindle=spot[1],
-        plate=None,
-        from_us=at_us,
-        to_us=at_us,
-        text=f"Does saw {spot[0]} tell {signal} in another unit ({unit}) since {known.said(at_us)}?",
-        stories=(
+    return at_spot(
+        "unit-step",
+        spot,
+        (at_us, at_us),
+        f"Does saw {spot[0]} tell {signal} in another unit ({unit}) since {known.said(at_us)}?",
+        (
             "its unit has changed: declare it with units in a [[map]] row, or set the gateway right",
             "it has not: the value itself has changed so",
         ),
-        evidence=(evidence,),
-        raised_us=raised_us,
+        [evidence],
+        raised_us,
     )
 
 
@@ -243,17 +242,14 @@ def clocks(known: Known, spot: Spot) -> Iterator[Question]:
             break
     way = "ahead of" if off_us > 0 else "behind"
     seconds = abs(off_us) / SECOND_US
-    yield Question(
-        kind="clock",
-        saw=spot[0],
-        spindle=spot[1],
-        plate=None,
-        from_us=day_us,
-        to_us=day_us,
-        text=f"Is the clock of saw {spot[0]} wrong by {seconds:.0f} s?",
-        stories=("it is wrong: set it right at the source", "it is right: its messages are held up on the way"),
-        evidence=(f"its last {CLOCK_STROKES} strokes are told {seconds:.0f} s {way} their receipt",),
-        raised_us=max(max(row.known_us, row.ts_us) for row in rows),
+    yield at_spot(
+        "clock",
+        spot,
+        (day_us, day_us),
+        f"Is the clock of saw {spot[0]} wrong by {seconds:.0f} s?",
+        ("it is wrong: set it right at the source", "it is right: its messages are held up on the way"),
+        [f"its last {CLOCK_STROKES} strokes are told {seconds:.0f} s {way} their receipt"],
+        max(max(row.known_us, row.ts_us) for row in rows),
     )
 
 

@@ -5,7 +5,7 @@ What is found is told and never refused: the shop is often ahead of its records.
 
 from __future__ import annotations
 
-from bladewatch.assess.doubts import near_numbers
+from bladewatch.assess.doubts import unknown_plate
 from bladewatch.config.tables import BladeType, Config, Saw
 from bladewatch.ledger.fleet import NOT_TO_BE_MOUNTED, Fleet, Plate
 from bladewatch.stores.protocols import Spot
@@ -58,9 +58,7 @@ def _by_size(plate_id: str, plate: Plate | None, blade: BladeType, saw: Saw) -> 
 
 def _by_record(fleet: Fleet, plate_id: str, plate: Plate | None, spot: Spot) -> list[str]:
     if plate is None:
-        near = near_numbers(plate_id, fleet.plates)
-        hint = f"; did you mean {' or '.join(near)}?" if near else ""
-        return [f"no row knows plate {plate_id}{hint}"]
+        return [unknown_plate(plate_id, fleet.plates)]
     elsewhere = [mount for mount in plate.on if (mount.saw, mount.spindle) != spot]
     if elsewhere:
         return [f"plate {plate_id} is recorded on saw {elsewhere[0].saw}"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from bladewatch.assess.doubts import near_numbers
+from bladewatch.assess.doubts import unknown_plate
 from bladewatch.assess.known import Known
 from bladewatch.errors import UsageError
 from bladewatch.ledger.events import Event
@@ -18,6 +18,7 @@ class CycleRow(NamedTuple):
     """A grind cycle and what it cut. ``coarse``: no stroke of it is stored, ``cuts`` are by the counter or None."""
 
     cycle: Cycle
+    state: CycleState
     cuts: int | None
     strokes: int | None
     area_m2: float | None
@@ -39,10 +40,8 @@ def history_of(known: Known, number: str) -> History:
     """The history of a plate. Raises ``UsageError`` on a number that no row knows."""
     plate = known.fleet.plates.get(number)
     if plate is None:
-        near = near_numbers(number, known.fleet.plates)
-        hint = f"; did you mean {' or '.join(near)}?" if near else ""
-        raise UsageError(f"no row knows plate {number}{hint}")
-    cycles = tuple(cycle_row(known, plate, cycle) for cycle in plate.cycles)
+        raise UsageError(unknown_plate(number, known.fleet.plates))
+    cycles = tuple(cycle_row(known, cycle) for cycle in plate.cycles)
     rows = sorted((row for row in known.book.rows.values() if row.plate == number), key=_happened)
     return History(plate, cycles, tuple(rows), tuple(p for p in known.fleet.problems if p.plate == number))
 
@@ -51,15 +50,13 @@ def _happened(row: Event) -> tuple[int, int, str]:
     return row.at_us, row.known_us, row.id
 
 
-def cycle_row(known: Known, plate: Plate, cycle: Cycle) -> CycleRow:
+def cycle_row(known: Known, cycle: Cycle) -> CycleRow:
     """What a cycle cut: by its strokes, else by the counters that people wrote down."""
-    until_us = known.now_us if cycle.ended_us is None else cycle.ended_us
-    state: CycleState = known.reader.at(cycle, plate.blade_type, min(until_us, known.now_us))
+    state = known.state_of(cycle)
     if state.strokes:
-        return CycleRow(
-            cycle, state.cuts, state.strokes, m2_of(state.total_cmm2), state.seen / state.strokes, coarse=False
-        )
-    return CycleRow(cycle, _by_counters(cycle), None, None, 0.0, coarse=not cycle.open)
+        seen = state.seen / state.strokes
+        return CycleRow(cycle, state, state.cuts, state.strokes, m2_of(state.total_cmm2), seen, coarse=False)
+    return CycleRow(cycle, state, _by_counters(cycle), None, None, 0.0, coarse=not cycle.open)
 
 
 def _by_counters(cycle: Cycle) -> int | None:

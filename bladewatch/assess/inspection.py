@@ -10,11 +10,11 @@ from typing import Any, Final
 
 import msgspec
 
-from bladewatch.assess.doubts import near_numbers
+from bladewatch.assess.doubts import unknown_plate
 from bladewatch.assess.known import Known
 from bladewatch.config.kinds import Line
 from bladewatch.errors import UsageError
-from bladewatch.ledger.events import Event, content_hash
+from bladewatch.ledger.events import Event, identified
 from bladewatch.ledger.fleet import Plate
 
 USUAL: Final = (Line("tips"), Line("height"), Line("run_out_mm", None, 0.10), Line("kerf"), Line("cracks"))
@@ -68,13 +68,12 @@ def form_of(known: Known, number: str) -> Form:
     plate = known.fleet.plates.get(number) or Plate(number)
     doubts = []
     if number not in known.fleet.plates:
-        near = near_numbers(number, known.fleet.plates)
-        doubts.append(f"no row knows plate {number}" + (f"; did you mean {' or '.join(near)}?" if near else ""))
+        doubts.append(unknown_plate(number, known.fleet.plates))
     if plate.cracked:
         doubts.append(f"plate {number} is recorded as cracked (row {plate.crack_row}): it stays so")
     elif plate.state in ("mounted", "out", "sharp", "scrapped", "lost"):
         doubts.append(f"plate {number} is recorded as {plate.state}")
-    blade = None if plate.blade_type is None else known.config.blade_types.ever(plate.blade_type, known.now_us)
+    blade = known.blade_of(plate)
     lines = blade.inspect if blade is not None and blade.inspect else USUAL
     return Form(number, plate.state, lines, tuple(doubts), plate.cracked)
 
@@ -117,8 +116,7 @@ def inspected(
             texts.append(f"{form.plate} stays cracked and is NOT sharp: {cure}")
         else:
             texts.append(f"{form.plate} is accepted as sharp")
-    events = tuple(msgspec.structs.replace(event, id=content_hash(event)) for event in rows)
-    return Result(tuple(failed), events, tuple(texts))
+    return Result(tuple(failed), tuple(identified(rows)), tuple(texts))
 
 
 def _judged(line: Line, value: str) -> str:

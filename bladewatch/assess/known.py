@@ -9,15 +9,16 @@ from statistics import median
 from typing import Final
 
 from bladewatch.assess.cycles import CycleReader
-from bladewatch.config.tables import Config
+from bladewatch.config.tables import BladeType, Config
 from bladewatch.format import near_text
 from bladewatch.ledger.book import Book
-from bladewatch.ledger.fleet import Fleet
+from bladewatch.ledger.fleet import Cycle, Fleet, Plate
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.protocols import Signals, Spot
 from collectors.facts import Stroke
 from collectors.instants import DAY_US, HOUR_US, MINUTE_US
 from collectors.signals import STATES
+from models.cycle import CycleState
 from models.steps import STOP_US, Found
 
 KERF_STEP_MM: Final = 0.005
@@ -39,6 +40,15 @@ class Known:
     def fleet(self) -> Fleet:
         """The state of the ledger."""
         return self.book.fleet
+
+    def blade_of(self, plate: Plate) -> BladeType | None:
+        """The type of a plate as it is configured."""
+        return None if plate.blade_type is None else self.config.blade_types.ever(plate.blade_type, self.now_us)
+
+    def state_of(self, cycle: Cycle) -> CycleState:
+        """What a cycle has cut up to its end, or up to now."""
+        until_us = self.now_us if cycle.ended_us is None else min(cycle.ended_us, self.now_us)
+        return self.reader.at(cycle, self.fleet.plates[cycle.plate].blade_type, until_us)
 
     def said(self, us: int) -> str:
         """An instant in words."""

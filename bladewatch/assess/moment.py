@@ -16,7 +16,7 @@ from bladewatch.assess.cycles import CycleReader
 from bladewatch.assess.hearing import RUNNING, Latest, last_message_us, last_stroke_us, seen_of
 from bladewatch.assess.known import Known
 from bladewatch.assess.life import BenchPoint, Life, life_of
-from bladewatch.assess.question import Question
+from bladewatch.assess.question import Question, given
 from bladewatch.assess.recent import HourOfWork, recent_work
 from bladewatch.assess.spares import with_spares
 from bladewatch.assess.training import Training, train
@@ -84,7 +84,7 @@ class Moment:
         self._store = store
         self._now_us = now_us
         self._keep = keep
-        answers = books.answers(now_us)
+        answers = given(books.answers(now_us))
         self._accepted = accepted_counters(answers)
         self._reader = CycleReader(config, store, now_us, keep, self._accepted)
         self._revision = books.revision(now_us, now_us)
@@ -104,6 +104,7 @@ class Moment:
         self._answers = in_force(self._book, answers)
         self._settled_rows = settled_rows(self._answers)
         self._problems = (*self._fleet.problems, *self._unknown_spots())
+        self._known = Known(config, store.signals, self._book, self._reader, tuple(self.spots()), now_us)
 
     def review(self) -> Review:
         """Assess every saw and spindle."""
@@ -112,15 +113,14 @@ class Moment:
 
     def known(self) -> Known:
         """What questions are asked of."""
-        spots = tuple(self.spots())
-        return Known(self._config, self._store.signals, self._book, self._reader, spots, self._now_us)
+        return self._known
 
     def questions(self, all_cycles: bool = True) -> list[Question]:
         """What only a person can settle, open and settled, the oldest first.
 
         Without ``all_cycles`` a change of blade is asked only of what runs now.
         """
-        return asked(self.known(), self._answers, all_cycles)
+        return asked(self._known, self._answers, all_cycles)
 
     def rack_shares(self) -> dict[str, float]:
         """How much of its limit each part-used plate on the rack has used, where it can be told."""
@@ -137,7 +137,7 @@ class Moment:
 
     def changes(self, spot: Spot) -> list[Question]:
         """The changes of blade that are asked about of what runs on a spindle now."""
-        return asked_changes(self.known(), self._answers, spot)
+        return asked_changes(self._known, self._answers, spot)
 
     def with_spares(self, assessments: list[Assessment]) -> list[Assessment]:
         """A sharp plate for each that needs one, each plate given once, in the order of the list."""
@@ -254,7 +254,7 @@ class Moment:
         verdict = "act" if dangers or urgent else wear_verdict
         reasons.extend(remarks.hazards(self._config, recent, self._now_us))
         reasons.extend(q.text for q in asks)
-        reasons.extend(remarks.revised(self.known(), mount))
+        reasons.extend(remarks.revised(self._known, mount))
         reasons.extend(remarks.of_record(self._problems, self._settled_rows, plate, spot, cycle.opened_us))
         summarised_us = self._store.signals.summarised_to(spot, self._now_us)
         if summarised_us is not None and summarised_us > cycle.opened_us:

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import msgspec
 
@@ -88,20 +88,56 @@ class Question:
         return same and self.from_us <= other.to_us + ONE_CHANGE_US and other.from_us <= self.to_us + ONE_CHANGE_US
 
 
-def denied(answers: Sequence[Answer]) -> list[Question]:
+def at_spot(
+    kind: str,
+    spot: Spot,
+    window_us: tuple[int, int],
+    text: str,
+    stories: tuple[str, str],
+    evidence: Iterable[str],
+    raised_us: int,
+    plate: str | None = None,
+) -> Question:
+    """A question about a spindle."""
+    return Question(
+        kind=kind,
+        saw=spot[0],
+        spindle=spot[1],
+        plate=plate,
+        from_us=window_us[0],
+        to_us=window_us[1],
+        text=text,
+        stories=stories,
+        evidence=tuple(evidence),
+        raised_us=raised_us,
+    )
+
+
+class Given(NamedTuple):
+    """An answer, and the question as it stood when it was given."""
+
+    answer: Answer
+    asked: Question
+
+
+def given(answers: Iterable[Answer]) -> list[Given]:
+    """Answers as they are stored, with their questions read."""
+    return [Given(answer, from_json(msgspec.json.decode(answer.asked))) for answer in answers]
+
+
+def denied(answers: Sequence[Given]) -> list[Question]:
     """The changes of which somebody said that there was none."""
-    said = {answer.question: answer for answer in answers}
-    return [from_json(msgspec.json.decode(answer.asked)) for answer in said.values() if answer.word == "no"]
+    said = {answer.question: (answer.word, asked) for answer, asked in answers}
+    return [asked for word, asked in said.values() if word == "no"]
 
 
-def settle(found: Iterable[Question], answers: Sequence[Answer]) -> list[Question]:
+def settle(found: Iterable[Question], answers: Sequence[Given]) -> list[Question]:
     """Questions with their answers, the newest word of each; what was asked then and is gone now stays, settled.
 
     An answer holds for its id, and a change also for signs of it that came later and moved its window.
     """
     newest: dict[str, tuple[Question, Settled]] = {}
-    for answer in answers:
-        asked = from_json(msgspec.json.decode(answer.asked))
+    for answer, asked in answers:
         newest[answer.question] = asked, Settled(answer.word, answer.known_us, answer.plate, answer.by)
     said: list[Question] = []
     for question in found:

@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from bladewatch.service import Service
 
 
 def list_questions(config_path: Path | None, at: list[str], with_settled: bool, as_json: bool) -> None:
@@ -44,14 +40,13 @@ def answer(
 
     from bladewatch.assess.question import as_json as question_json
     from bladewatch.format import near_text
-    from bladewatch.ledger.events import row_of
+    from bladewatch.ledger.events import filled_row
     from bladewatch.service import Service
 
     with Service.open(config_path) as service:
         at_us = None if at is None else service.instant(at)
-        against = [] if plate is None else _against(service, plate, question_id)
-        question, events = service.answer(question_id, word, plate, at_us, by, reason)
-        written = [{name: text for name, text in row_of(event, service.zone).items() if text} for event in events]
+        question, events, against = service.answer(question_id, word, plate, at_us, by, reason)
+        written = [filled_row(event, service.zone) for event in events]
         now_us = service.clock()
         if as_json:
             told = {"question": question_json(question, service.zone), "answer": word, "events": written}
@@ -70,16 +65,3 @@ def answer(
             print(f"Which blade is on is still open: bladewatch blade mounted NUMBER --saw {question.saw}")
         if not events:
             print("nothing was written into the ledger")
-
-
-def _against(service: Service, number: str, question_id: str) -> list[str]:
-    """What speaks against a plate that an answer names, by the record as it is."""
-    from bladewatch.assess.fitting import misfits
-
-    with service.store.snapshot():
-        moment = service.moment()
-        question = next((q for q in moment.questions() if q.id == question_id), None)
-        if question is None or question.kind != "probable-change":
-            return []
-        known = moment.known()
-        return misfits(known.config, known.fleet, number.strip(), question.spot, question.to_us)

@@ -41,7 +41,7 @@ def change_blade(config_path: Path | None, told: Told, as_json: bool) -> None:
 
     from bladewatch.assess.changeover import changeover, reminders, rows_of_change, warnings
     from bladewatch.errors import UsageError
-    from bladewatch.ledger.events import row_of
+    from bladewatch.ledger.events import filled_row
     from bladewatch.service import Service
 
     asks = sys.stdin.isatty() and sys.stdout.isatty() and not as_json
@@ -69,7 +69,7 @@ def change_blade(config_path: Path | None, told: Told, as_json: bool) -> None:
             change, service.clock(), off, _reason(told, off), on, told.planned, _columns(told, known, spot)
         )
         service.write(events)
-        written = [{name: text for name, text in row_of(event, service.zone).items() if text} for event in events]
+        written = [filled_row(event, service.zone) for event in events]
     if as_json:
         print(msgspec.json.encode(written).decode())
         for text in against:
@@ -218,14 +218,13 @@ def _ask(service: Service, moment: Moment, change: Changeover, told: Told, off: 
 
 def _ask_plate(moment: Moment, text: str, first: str) -> str:
     """A plate's number; one that no row knows is asked once more, as it may be a slip of the hand."""
-    from bladewatch.assess.doubts import near_numbers
+    from bladewatch.assess.doubts import unknown_plate
 
     plates = moment.known().fleet.plates
     answer = _prompt(text, first)
     if answer == NONE or answer in plates:
         return answer
-    near = near_numbers(answer, plates)
-    print(f"No row knows plate {answer}" + (f"; did you mean {' or '.join(near)}?" if near else ".") + " Look again.")
+    print(f"Look again: {unknown_plate(answer, plates)}")
     return _prompt("Goes on", answer)
 
 

@@ -33,9 +33,9 @@ def _width() -> int:
 
 
 def _rows(service: Service, events: Sequence[Event]) -> list[dict[str, str]]:
-    from bladewatch.ledger.events import row_of
+    from bladewatch.ledger.events import filled_row
 
-    return [{name: text for name, text in row_of(event, service.zone).items() if text} for event in events]
+    return [filled_row(event, service.zone) for event in events]
 
 
 def show_crib(config_path: Path | None, at: list[str], as_json: bool) -> None:

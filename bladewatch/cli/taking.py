@@ -178,7 +178,6 @@ def replay(config_path: Path | None, numbers: list[int] | None, receipt_time: bo
 
 def record(config_path: Path | None, cells: dict[str, str], as_json: bool) -> None:
     """Write a ledger event and say what the record looks like then."""
-    from bladewatch.ledger.book import Book
     from bladewatch.ledger.events import row_of
     from bladewatch.service import Service
 
@@ -187,8 +186,7 @@ def record(config_path: Path | None, cells: dict[str, str], as_json: bool) -> No
         written = row_of(event, service.zone)
         with service.store.snapshot():
             config, now_us = service.config, service.clock()
-            book = Book(config.saw_of, config.may_clear_cracks())
-            book.add(service.store.books.events(now_us, now_us))
+            book = service.moment(now_us).known().book
         saw = None if event.saw is None else config.saw_of(event.saw, event.at_us)
     if as_json:
         _json([{name: value for name, value in written.items() if value}])

@@ -7,7 +7,7 @@ event ``corrected`` withdraws the one it names.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date, tzinfo
 from decimal import Decimal, InvalidOperation
 from typing import Any, Final
@@ -258,6 +258,16 @@ def canonical_text(event: Event) -> bytes:
 def content_hash(event: Event) -> str:
     """The id of an event that was given none: equal rows are one event."""
     return hashlib.sha256(canonical_text(event)).hexdigest()[:16]
+
+
+def identified(events: Iterable[Event]) -> list[Event]:
+    """Events with the ids that follow from their content."""
+    return [msgspec.structs.replace(event, id=content_hash(event)) for event in events]
+
+
+def filled_row(event: Event, zone: tzinfo) -> dict[str, str]:
+    """The columns that an event fills."""
+    return {name: text for name, text in row_of(event, zone).items() if text}
 
 
 def row_of(event: Event, zone: tzinfo) -> dict[str, str]:

@@ -9,7 +9,7 @@ from datetime import tzinfo
 from typing import IO, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
-from bladewatch.ledger.events import COLUMNS, KINDS, Event, event_of, row_of
+from bladewatch.ledger.events import COLUMNS, KINDS, Event, event_of, filled_row, row_of
 from collectors.facts import Rejected
 from collectors.logfile import LogFile, named_cells, open_text
 
@@ -64,7 +64,7 @@ def read_again(payload: bytes, zone: tzinfo) -> Event:
 
 def refused_text(event: Event) -> bytes:
     """An event as a refused row, for the list of rejections."""
-    return _kept({name: text for name, text in row_of(event, ZoneInfo("UTC")).items() if text}, None)
+    return _kept(filled_row(event, ZoneInfo("UTC")), None)
 
 
 def write(events: Iterable[Event], stream: IO[str], zone: tzinfo) -> None:

@@ -8,7 +8,8 @@ from typing import Any
 from bladewatch.assess.history import CycleRow, History
 from bladewatch.config.tables import Config
 from bladewatch.format import day_text, near_text, time_text
-from bladewatch.ledger.events import row_of
+from bladewatch.ledger.events import filled_row
+from bladewatch.ledger.standing import SAME_EVENT_US
 from bladewatch.screens.words import Line, wrapped
 from bladewatch.units import area_text, percent, round_to
 
@@ -40,11 +41,10 @@ def render(config: Config, history: History, at_us: int, width: int) -> list[Lin
             lines.extend(Line(text) for text in wrapped(_cycle(config, row, at_us), width, "  "))
     lines.extend((Line(""), Line("Rows, as they happened", "bold")))
     for event in history.rows:
-        cells = row_of(event, config.zone)
-        told = ", ".join(f"{name} {cells[name]}" for name in _SHOWN if cells[name])
-        late = (
-            "" if event.known_us - event.at_us < 1_800_000_000 else f", entered {day_text(event.known_us, config.zone)}"
-        )
+        cells = filled_row(event, config.zone)
+        told = ", ".join(f"{name} {cells[name]}" for name in _SHOWN if name in cells)
+        at_once = event.known_us - event.at_us < SAME_EVENT_US
+        late = "" if at_once else f", entered {day_text(event.known_us, config.zone)}"
         text = f"{day_text(event.at_us, config.zone)}  {event.event}{': ' + told if told else ''}{late} ({event.id})"
         lines.extend(Line(part) for part in wrapped(text, width, "  "))
     if history.problems:
@@ -97,7 +97,7 @@ def as_json(history: History, zone: tzinfo) -> dict[str, Any]:
         "cracked": p.cracked,
         "estimated": p.estimated,
         "cycles": [_cycle_json(row, zone) for row in history.cycles],
-        "rows": [{name: text for name, text in row_of(event, zone).items() if text} for event in history.rows],
+        "rows": [filled_row(event, zone) for event in history.rows],
         "problems": [f"{problem.where}: {problem.message}" for problem in history.problems],
     }
 
