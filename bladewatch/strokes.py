@@ -277,17 +277,20 @@ class SpotWork:
         if stroke is None:
             return Cut(counted.ts_us, False, counted.contact, counted.alloy, counted.area_cmm2, counted.guessed)
         feed = self._feed(stroke)
-        specific = feed_tooth = None
+        specific = feed_tooth = paced = None
         whole = counted.share == 1 and counted.bars is None and stroke.kind not in ("aborted", "test")
         if counted.contact and feed is not None and whole and not counted.guessed and counted.area_cmm2 > 0:
             feed_tooth = self._feed_tooth(stroke, feed, blade)
             net_kj = self._net_kj(stroke) if feed_tooth is not None else None
+            height_mm = self._height(stroke)
+            if height_mm is not None and stroke.duration_s:
+                paced = height_mm / stroke.duration_s
             if net_kj is not None:
                 specific = specific_energy_n_mm2(net_kj, counted.area_cmm2 / 100, kerf_mm or 4.0)
         return Cut(
             counted.ts_us, True, counted.contact, counted.alloy, counted.area_cmm2, counted.guessed,
             feed is not None, specific, feed_tooth, stroke.part, stroke.lot, stroke.known_us,
-            feed, stroke.duration_s, counted.bars is not None,
+            feed, stroke.duration_s, counted.bars is not None, paced,
         )  # fmt: skip
 
     def _feed(self, stroke: Stroke) -> float | None:

@@ -1,4 +1,4 @@
-"""Arrays in, frozen results out: sections, cutting, edge index, wear, forecast, steps of load, stock.
+"""Arrays in, frozen results out: sections, cutting, wear and load, forecast, steps, stock.
 
 What to use when:
 
@@ -10,9 +10,10 @@ How many pieces does a bar give?                ``bar.bar_plan``              le
 How fast do the teeth go, how thick is a chip?  ``cutting.rim_speed_m_s`` …   diameter, teeth, rpm, feed
 What power does a sharp blade take?             ``cutting.kienzle_n_mm2`` …   coefficients with their source
 How dull is the edge by its energy?             ``energy.EdgeIndex``          energy, area and feed per stroke
-How much wear does a square metre cost?         ``wear.fit_wear``             ended grind cycles
-How worn is the blade now?                      ``wear.wear_now``             a fit and the running cycle
-How much can it still cut, and until when?      ``forecast.run_out``          wear now and the recent weeks
+How much wear does a square metre cost?         ``joint.fit_joint``           ended grind cycles, as stints
+How worn is the blade now?                      ``running.standing``          a fit and the running cycle
+How much can it still cut?                      ``jobs.run_down``             where it stands, past jobs
+Until when?                                     ``forecast.hours_until``      cuts, cuts by hour of past weeks
 What has this grind cycle done so far?          ``cycle.CycleState``          its strokes, one by one
 Did the load step down at a stop?               ``steps.StepWatch``           load and part per stroke
 Does a number stand in another unit?            ``unitstep.UnitWatch`` …      feed per stroke, idle power a day

@@ -11,6 +11,7 @@ from typing import Any, Final, NamedTuple
 
 from models.energy import EdgeIndex, metal_term
 from models.steps import STOP_US, StepWatch
+from models.stints import Stints
 from models.unitstep import UnitWatch
 
 WARM_UP_US: Final = 15 * 60 * 1_000_000
@@ -25,7 +26,8 @@ class Cut(NamedTuple):
     ``seen`` is false for a stroke known only from the counter, ``contact`` for one in air. ``area_cmm2`` is in
     hundredths of a square millimetre; ``guessed`` marks an area that nothing told. ``specific_n_mm2`` and
     ``feed_tooth_mm`` are None where energy, idle power or feed are not known. ``known_us`` is when its message became
-    known, ``inferred`` marks bars that the energy told.
+    known, ``inferred`` marks bars that the energy told. ``paced_mm_s`` is the feed by the clock: height over time in
+    metal.
     """
 
     ts_us: int
@@ -43,6 +45,7 @@ class Cut(NamedTuple):
     feed_mm_s: float | None = None
     duration_s: float | None = None
     inferred: bool = False
+    paced_mm_s: float | None = None
 
 
 @dataclass(slots=True)
@@ -65,6 +68,9 @@ class CycleState:
     index: EdgeIndex = field(default_factory=EdgeIndex)
     steps: StepWatch = field(default_factory=StepWatch)
     units: UnitWatch = field(default_factory=UnitWatch)
+    stints: Stints = field(default_factory=Stints)
+    spots: list[str] = field(default_factory=list)
+    spot: int = 0
 
     def update(self, cut: Cut) -> None:
         """Take the next stroke."""
@@ -88,6 +94,7 @@ class CycleState:
         self.inferred += cut.inferred
         if cut.guessed:
             self.guessed_cmm2 += cut.area_cmm2
+        self._stint(cut, in_doubt)
         if cut.specific_n_mm2 is None or cut.feed_tooth_mm is None or in_doubt:
             return
         if self.warm_from_us is not None and cut.ts_us >= self.warm_from_us and cut.specific_n_mm2 > 0:
@@ -99,9 +106,24 @@ class CycleState:
                     travel_mm = cut.feed_mm_s * cut.duration_s
                 self.steps.update(cut.ts_us, cut.known_us, cut.part, cut.alloy, cut.lot, load, travel_mm)
 
-    def remount(self) -> None:
+    def _stint(self, cut: Cut, in_doubt: bool) -> None:
+        """The cut as part of a stint. A feed whose unit is in doubt counts where the clock can set it right."""
+        fz, log_fz, log_u, log_pace = cut.feed_tooth_mm, None, None, None
+        if cut.paced_mm_s is not None and cut.feed_mm_s is not None:
+            log_pace = log(cut.paced_mm_s / cut.feed_mm_s)
+        if fz is not None and not (in_doubt and log_pace is None):
+            log_fz = log(fz)
+            warm = self.warm_from_us is not None and cut.ts_us >= self.warm_from_us
+            if warm and cut.specific_n_mm2 is not None and cut.specific_n_mm2 > 0:
+                log_u = log(cut.specific_n_mm2)
+        self.stints.update(cut.part, cut.alloy, cut.lot, self.spot, cut.area_cmm2, log_fz, log_u, log_pace)
+
+    def remount(self, spot: str) -> None:
         """The blade goes on, here or on another saw: its load before tells nothing of steps to come."""
         self.steps.remount()
+        if spot not in self.spots:
+            self.spots.append(spot)
+        self.spot = self.spots.index(spot)
 
     @property
     def total_cmm2(self) -> int:
@@ -124,11 +146,17 @@ class CycleState:
             "index": self.index.state(),
             "steps": self.steps.state(),
             "units": self.units.state(),
+            "stints": self.stints.state(),
+            "spots": list(self.spots),
+            "spot": self.spot,
         }
 
     @classmethod
     def restore(cls, state: dict[str, Any]) -> CycleState:
         """The cycle as it was."""
-        plain = {name: value for name, value in state.items() if name not in ("index", "steps", "units")}
-        index, steps = EdgeIndex.restore(state["index"]), StepWatch.restore(state["steps"])
-        return cls(**plain, index=index, steps=steps, units=UnitWatch.restore(state["units"]))
+        plain = dict(state)
+        plain["index"] = EdgeIndex.restore(state["index"])
+        plain["steps"] = StepWatch.restore(state["steps"])
+        plain["units"] = UnitWatch.restore(state["units"])
+        plain["stints"] = Stints.restore(state["stints"])
+        return cls(**plain)

@@ -68,7 +68,7 @@ def test_the_alerts_appear_in_the_course_of_the_day(demo: Demo) -> None:
     assert all(len(clocks) == 1 for clocks in found.values()), found
     assert found["act", "S2"][0] >= "08:30"
     assert found["data", "S5"][0] >= "11:15"
-    assert found["change", minute.NEAR][0] > "07:00"
+    assert found["change", minute.NEAR][0] >= "06:00"
     assert not [key for key in found if key[1] == "S3"]
 
 

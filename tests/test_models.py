@@ -5,130 +5,16 @@ from __future__ import annotations
 import json
 import math
 import random
+from typing import Any
 
 import numpy as np
 import pytest
 
 from models.cycle import Cut, CycleState
 from models.energy import EDGE_SHARE_MM, EdgeIndex
-from models.forecast import quantity, run_out
-from models.wear import Bench, End, Load, LoadReading, WearFit, fit_wear, wear_now
-
-TRUE = {"6063": 6.0, "6082": 9.0, "Cu": 20.0}
-STATED = {"6063": 1.0, "6082": 1.25, "Cu": 2.2}
-
-
-def ends(count: int, seed: int, spread: float = 0.2, limit: float = 250.0) -> list[tuple[End, float]]:
-    """Ended cycles of a shop of known rates, stopped near the limit, with a bench reading; and their factors."""
-    rng = np.random.default_rng(seed)
-    found = []
-    for _ in range(count):
-        mix = rng.dirichlet([1.5, 1.5, 0.6])
-        factor = math.exp(rng.normal(0, spread))
-        wear = limit * rng.uniform(0.8, 1.05)
-        area = wear / factor / sum(share * rate for share, rate in zip(mix, TRUE.values(), strict=True))
-        areas = {alloy: float(share * area) for alloy, share in zip(TRUE, mix, strict=True)}
-        found.append((End(areas, float(wear * math.exp(rng.normal(0, 0.03)))), factor))
-    return found
-
-
-def test_the_rates_of_a_known_shop_are_found() -> None:
-    """Sixty cycles stopped at the limit: each alloy's rate within 15 %, their pattern not bent by the stopping."""
-    errors = []
-    for seed in range(8):
-        fit = fit_wear([end for end, _ in ends(60, seed)], STATED)
-        errors.append([fit.rate(alloy) / rate - 1 for alloy, rate in TRUE.items()])
-    assert np.abs(np.mean(errors, axis=0)).max() < 0.05
-    assert np.abs(errors).max() < 0.25
-
-
-@pytest.mark.parametrize(("count", "spread"), [(4, 0.3), (10, 0.25), (30, 0.2)])
-def test_nine_tenths_of_new_cycles_lie_in_the_band(count: int, spread: float) -> None:
-    """Wear at half life of cycles that the fit has not seen; 99 % limits of a binomial count, and a little above.
-
-    With few cycles the spread leans on the published 0.3, so that is what the shop has there.
-    """
-    inside = total = 0
-    for seed in range(150):
-        fit = fit_wear([end for end, _ in ends(count, seed, spread)], STATED)
-        for end, factor in ends(2, 10_000 + seed, spread):
-            half = {alloy: area / 2 for alloy, area in end.areas_m2.items()}
-            truth = factor * sum(TRUE[alloy] * area for alloy, area in half.items())
-            now = quantity(wear_now(fit, half, 250.0).wear)
-            inside += now.low <= truth <= now.high
-            total += 1
-    assert 0.84 <= inside / total <= 0.985
-
-
-def test_the_load_of_the_running_cycle_narrows_the_band_and_moves_it_to_the_truth() -> None:
-    """An index that says 1 + κ·wear pulls a cycle of factor 1.5 away from the mean of its type."""
-    fit = fit_wear([end for end, _ in ends(30, 1)], STATED)
-    with_load = WearFit.from_json(fit.to_json() | {"load": {"per_wear": 0.004, "spread": 0.1, "cycles": 30}})
-    areas = {"6063": 25.0}
-    truth = 1.5 * 6.0 * 25.0
-    load = LoadReading(0.004 * truth, 0.02, 1.0, 0.0)
-    bare, told = (quantity(wear_now(with_load, areas, 250.0, load=load).wear) for load in (None, load))
-    assert abs(told.estimate - truth) < 0.5 * abs(bare.estimate - truth)
-    assert told.high - told.low < 0.8 * (bare.high - bare.low)
-    assert told.low <= truth <= told.high
-
-
-def test_cycles_that_were_merely_removed_are_not_taken_for_worn() -> None:
-    """Life by area: removals by plan at two thirds of life say "at least", and do not shorten it."""
-    whole = [End(end.areas_m2, 1.0) for end, _ in ends(40, 3)]
-    rng = random.Random(3)
-    habit = [
-        End({a: v * 0.66 for a, v in end.areas_m2.items()}, 1.0, censored=True) if rng.random() < 0.5 else end
-        for end in whole
-    ]
-    truth = fit_wear(whole, STATED).base_rate
-    assert fit_wear(habit, STATED).base_rate == pytest.approx(truth, rel=0.12)
-    naive = fit_wear([End(end.areas_m2, 1.0) for end in habit], STATED).base_rate
-    assert naive / truth > 1.15
-
-
-def test_the_order_of_cycles_does_not_matter_and_the_same_data_give_the_same_fit() -> None:
-    """Shuffled and repeated, bit for bit; and through JSON and back."""
-    data = [end for end, _ in ends(20, 5)]
-    fit = fit_wear(data, STATED)
-    random.Random(1).shuffle(data)
-    assert fit_wear(data, STATED) == fit
-    assert WearFit.from_json(json.loads(json.dumps(fit.to_json()))) == fit
-
-
-def test_the_unit_of_area_does_not_matter() -> None:
-    """Areas in thousandths give rates a thousand times as high, and the same wear."""
-    data = [end for end, _ in ends(20, 6)]
-    small = [End({a: v * 1000 for a, v in end.areas_m2.items()}, end.wear) for end in data]
-    one, other = fit_wear(data, STATED), fit_wear(small, STATED)
-    assert np.array(other.rates) * 1000 == pytest.approx(np.array(one.rates), rel=1e-6)
-    assert other.sigma == pytest.approx(one.sigma, rel=1e-6)
-
-
-@pytest.mark.parametrize(
-    "data",
-    [
-        [End({"6063": 1.0}, 1.0)] * 2,
-        [End({"6063": math.nan}, 1.0)] * 5,
-        [End({"6063": 1.0}, math.nan)] * 5,
-        [End({"6063": 1.0}, 1.0, censored=True)] * 9,
-    ],
-)
-def test_too_little_or_broken_data_are_refused_with_words(data: list[End]) -> None:
-    """Three known ends are the least; NaN is no number."""
-    with pytest.raises(ValueError, match=r"cycles|finite"):
-        fit_wear(data, {})
-
-
-def test_an_alloy_that_no_cycle_has_cut_takes_its_stated_ratio_and_widens_the_band() -> None:
-    """Unknown is not free of wear, and not sure."""
-    fit = fit_wear([end for end, _ in ends(20, 7)], STATED | {"bronze": 5.0})
-    known, unseen = (
-        quantity(wear_now(fit, {"6063": 10.0}, 250.0).wear),
-        quantity(wear_now(fit, {"bronze": 2.0}, 250.0).wear),
-    )
-    assert unseen.estimate == pytest.approx(fit.base_rate * 10.0, rel=0.05)
-    assert unseen.high / unseen.low > 2 * known.high / known.low
+from models.forecast import hours_until
+from models.jobs import Job, run_down
+from models.stints import Stints
 
 
 def cuts(count: int, rng: random.Random, wear_per_cut: float = 0.0, override: float = 1.0) -> list[Cut]:
@@ -203,120 +89,36 @@ def test_index_needs_enough_cuts() -> None:
     assert index.now.value == pytest.approx(1.0)
 
 
-def test_the_budget_runs_down_along_the_hours_that_were() -> None:
-    """Five days of sixteen hours a week: the date falls into a shift, and area, cuts and hours agree."""
+def test_the_hours_until_some_cuts_are_made_follow_the_weeks_that_were() -> None:
+    """Five days of sixteen hours a week: the date falls into a shift, two weeks and two and a half days on."""
     hour = np.arange(28 * 24)
     shift = ((hour // 24) % 7 < 5) & (hour % 24 >= 6) & (hour % 24 < 22)
-    out = run_out(np.full(200, 100.0), shift * 0.5, shift * 0.1, shift * 60.0)
-    assert out is not None
-    assert quantity(out.area_m2).estimate == pytest.approx(20.0)
-    assert quantity(out.cuts).estimate == pytest.approx(12_000)
-    assert out.hours is not None
-    assert set(np.round(out.hours, 6)) == {round(2 * 7 * 24 + 2 * 24 + 14.0, 6)}
+    hours = hours_until(np.full(200, 12_000.0), shift * 60.0)
+    assert hours is not None
+    assert set(np.round(hours, 6)) == {round(2 * 7 * 24 + 2 * 24 + 14.0, 6)}
 
 
-def test_a_budget_beyond_the_horizon_goes_on_at_the_mean_pace() -> None:
+def test_cuts_beyond_the_horizon_go_on_at_the_mean_pace() -> None:
     """Far away is still a number, and no hour is invented."""
-    flat = np.ones(28 * 24)
-    out = run_out(np.array([5000.0]), flat, flat * 2, flat * 3)
-    assert out is not None
-    assert out.hours is not None
-    assert (out.hours[0], out.area_m2[0], out.cuts[0]) == (
-        pytest.approx(5000),
-        pytest.approx(10_000),
-        pytest.approx(15_000),
-    )
+    hours = hours_until(np.array([15_000.0, 0.0]), np.full(28 * 24, 3.0))
+    assert hours is not None
+    assert list(hours) == pytest.approx([5000.0, 0.0])
 
 
-def test_a_history_without_wear_gives_no_forecast() -> None:
+def test_a_history_without_cuts_gives_no_date() -> None:
     """Nothing cut, nothing to draw from."""
-    assert run_out([1.0], np.zeros(24), np.zeros(24), np.zeros(24)) is None
+    assert hours_until([1.0], np.zeros(24)) is None
     with pytest.raises(ValueError, match="multiple of 24"):
-        run_out([1.0], np.zeros(25), np.zeros(25), np.zeros(25))
-
-
-def test_a_used_up_budget_is_zero_and_not_negative() -> None:
-    """Past the limit nothing is left."""
-    out = run_out([0.0, 0.0], np.ones(24), np.ones(24), np.ones(24))
-    assert out is not None
-    assert quantity(out.cuts).at_least == 0.0
-
-
-def test_load_is_a_plain_value() -> None:
-    """What the index means in wear travels with the fit."""
-    data = [End(end.areas_m2, end.wear, load=LoadReading(0.004 * end.wear, 0.02, 1.0, 0.0)) for end, _ in ends(12, 11)]
-    fit = fit_wear(data, STATED)
-    assert fit.load is not None
-    assert fit.load.per_wear == pytest.approx(0.004, rel=1e-6)
-    assert isinstance(fit.load, Load)
-
-
-def test_a_baseline_that_was_not_sharp_is_not_taken_for_sharp() -> None:
-    """Energy that came when six tenths were cut: the small rise since then means a worn blade, and is read as such."""
-    fit = fit_wear([end for end, _ in ends(30, 1)], STATED)
-    with_load = WearFit.from_json(fit.to_json() | {"load": {"per_wear": 0.004, "spread": 0.1, "cycles": 30}})
-    truth, areas = 240.0, {"6063": 40.0}
-    rise = (1 + 0.004 * truth * 0.97) / (1 + 0.004 * truth * 0.6) - 1
-    told = quantity(wear_now(with_load, areas, 250.0, load=LoadReading(rise, 0.02, 0.97, 0.6)).wear)
-    assert told.low <= truth <= told.high
-    assert told.estimate == pytest.approx(truth, rel=0.1)
-
-
-def test_what_a_load_reading_explains_is_told_back() -> None:
-    """The wear that makes an index is the wear that the index gives."""
-    for wear, at, sharp in ((50.0, 0.9, 0.3), (200.0, 0.95, 0.05), (240.0, 1.0, 0.6)):
-        excess = (1 + 0.004 * wear * at) / (1 + 0.004 * wear * sharp) - 1
-        assert LoadReading(excess, 0.01, at, sharp).wear(0.004) == pytest.approx(wear)
-    assert LoadReading(0.1, 0.01, 0.5, 0.45).wear(0.004) is None
-
-
-def test_early_load_is_trusted_less_than_late_load() -> None:
-    """Edge force need not rise straight with wear: far from the limit, where its scale was learnt, it says less."""
-    fit = fit_wear([end for end, _ in ends(30, 1)], STATED)
-    with_load = WearFit.from_json(fit.to_json() | {"load": {"per_wear": 0.004, "spread": 0.1, "cycles": 30}})
-
-    def width(area: float) -> float:
-        load = LoadReading(0.004 * 6.0 * area, 0.02, 1.0, 0.0)
-        told = quantity(wear_now(with_load, {"6063": area}, 250.0, load=load).wear)
-        return (told.high - told.low) / told.estimate
-
-    assert width(40.0) < 0.75 * width(10.0)
-
-
-def test_a_bench_reading_of_the_running_cycle_is_where_wear_starts_from() -> None:
-    """Measured 200 µm, and a tenth more cut since: the wear is 200 and what a cycle of that factor adds."""
-    fit = fit_wear([end for end, _ in ends(30, 1)], STATED)
-    then = fit.expected({"6063": 20.0})[0]
-    now = wear_now(fit, {"6063": 22.0}, 250.0, bench=Bench(200.0, then))
-    told = quantity(now.wear)
-    assert told.estimate == pytest.approx(220.0, rel=0.02)
-    assert 10 < told.high - told.low < 40
-    assert quantity(now.budgets(250.0)).estimate * 200.0 / then == pytest.approx(30.0, rel=0.35)
-
-
-def test_cycles_that_are_all_alike_give_a_fit_without_holes() -> None:
-    """Nothing is left over, and nothing is divided by it."""
-    data = [End({"a": 1.0} if i % 2 else {"b": 1.0}, 1.0) for i in range(12)]
-    fit = fit_wear(data, {})
-    assert np.isfinite(np.array(fit.covariance)).all()
-    assert math.isfinite(quantity(wear_now(fit, {"a": 0.5}, 1.0).wear).high)
-
-
-def test_the_order_in_which_alloys_are_named_does_not_matter() -> None:
-    """Also for several that no cycle has cut: to the last bit."""
-    fit = fit_wear([end for end, _ in ends(12, 4)], STATED)
-    areas = {f"new-{i}": 0.1 + i / 7 for i in range(9)} | {"6063": 3.3}
-    assert fit.expected(areas) == fit.expected(dict(reversed(areas.items())))
+        hours_until([1.0], np.zeros(25))
 
 
 def test_weeks_without_work_are_not_drawn_as_coming_weeks() -> None:
     """A holiday lies behind, not ahead."""
     hour = np.arange(28 * 24)
     busy = (((hour // 24) % 7 < 5) & (hour < 14 * 24)) * 1.0
-    out = run_out(np.full(200, 24.0), busy, busy, busy)
-    assert out is not None
-    assert out.hours is not None
-    assert out.hours.max() <= 7 * 24
+    hours = hours_until(np.full(200, 24.0), busy)
+    assert hours is not None
+    assert hours.max() <= 7 * 24
 
 
 def test_the_part_of_the_running_hour_that_is_over_does_not_come_again() -> None:
@@ -325,17 +127,102 @@ def test_the_part_of_the_running_hour_that_is_over_does_not_come_again() -> None
     shift = ((hour % 24 >= 6) & (hour % 24 < 22)) * 1.0
     ends_at = []
     for elapsed in (0.0, 0.5, 0.99):
-        out = run_out([20.0], shift, shift, shift, elapsed)
-        assert out is not None
-        assert out.hours is not None
-        ends_at.append(elapsed + out.hours[0])
+        hours = hours_until([20.0], shift, elapsed)
+        assert hours is not None
+        ends_at.append(elapsed + hours[0])
     assert ends_at == pytest.approx([ends_at[0]] * 3)
 
 
-def test_doubt_about_the_coming_work_widens_what_is_left() -> None:
-    """A fresh blade before an alloy that no cycle has cut."""
-    fit = fit_wear([end for end, _ in ends(20, 4)], STATED)
-    now = wear_now(fit, {}, 250.0)
-    plain, doubtful = quantity(now.budgets(250.0)), quantity(now.budgets(250.0, 0.49))
-    assert doubtful.low < plain.low
-    assert doubtful.estimate == pytest.approx(plain.estimate, rel=0.02)
+JOBS = [Job("6063", 60, 0.2), Job("6063", 40, 0.1), Job("Cu", 50, 0.08)]
+
+
+def flat(alloy: str) -> np.ndarray:
+    """A square metre of copper uses three times as much as one of aluminium."""
+    return np.full(400, 0.3 if alloy == "Cu" else 0.1)
+
+
+def test_a_budget_runs_down_along_the_jobs_that_were() -> None:
+    """Far ahead the mean of the jobs rules; near by it is this job or that."""
+    mean_use = np.mean([0.02, 0.01, 0.024])
+    far, near = (run_down(np.full(400, budget), flat, JOBS) for budget in (1.0, 0.012))
+    assert far is not None
+    assert near is not None
+    assert np.mean(far.area_m2) == pytest.approx(np.mean([0.2, 0.1, 0.08]) / mean_use, rel=0.03)
+    assert np.mean(far.cuts) == pytest.approx(50 / mean_use, rel=0.03)
+    assert set(np.round(near.area_m2[near.area_m2 < 0.05], 6)) == {0.04}  # copper at once
+    assert near.area_m2.max() <= 0.12 + 1e-9
+    spent = run_down(np.zeros(400), flat, JOBS)
+    assert spent is not None
+    assert spent.cuts.max() == 0.0
+
+
+def test_the_running_job_is_finished_first_and_a_queue_comes_next() -> None:
+    """Forty-five of a job are made, and past jobs were forty, fifty and sixty long; then two jobs are given."""
+    running, queue = Job("6063", 45, 0.09), [Job("Cu", 10, 0.016), Job("6063", 1000, 2.0)]
+    found = run_down(np.full(400, 0.05), flat, JOBS, running, queue)
+    assert found is not None
+    rests = {5: 0.01, 15: 0.03}
+    ends = {round(area + 0.016 + (0.05 - 0.1 * area - 0.0048) / 0.1, 6) for area in rests.values()}
+    assert set(np.round(found.area_m2, 6)) == ends
+
+
+def test_where_a_cut_is_a_cut_no_area_is_asked() -> None:
+    """The site's rule of so many cuts."""
+    found = run_down(np.full(400, 500.0), flat, JOBS, by_cuts=True)
+    assert found is not None
+    assert set(np.round(found.cuts, 6)) == {500.0}
+    assert run_down(np.full(400, 1.0), flat, []) is None
+
+
+def stinted(count: int, rng: random.Random, **how: Any) -> Stints:
+    """Stints of jobs of two parts, a hundred cuts each."""
+    stints = Stints()
+    for i in range(count):
+        part = "P" if i // 100 % 2 else "Q"
+        log_u = (7.0 if part == "P" else 7.5) + rng.gauss(0, 0.03)
+        stints.update(part, "6063", "L", 0, 1000, math.log(0.01), log_u, how.get("pace"))
+    return stints
+
+
+def test_stints_hold_all_that_was_cut_and_their_middle_energies() -> None:
+    """A hundred and seventy cuts of two jobs: two stints, sums exact, energies within the noise of their medians."""
+    first, second = stinted(170, random.Random(1)).rows()
+    assert (first.cuts, second.cuts, first.area_cmm2 + second.area_cmm2) == (100, 70, 170_000)
+    assert first.loaded + second.loaded == 170
+    assert first.log_u == pytest.approx(7.5, abs=0.015)
+    assert second.log_u == pytest.approx(7.0, abs=0.02)
+    assert first.travel == pytest.approx(100_000 / 0.01)
+
+
+def test_a_feed_that_the_clock_denies_is_set_right() -> None:
+    """An override that nobody logged: the time in metal says seven tenths."""
+    (told,) = stinted(60, random.Random(1), pace=math.log(0.7)).rows()
+    assert math.exp(told.log_fz) == pytest.approx(0.007)
+    assert told.travel == pytest.approx(60_000 / 0.007)
+
+
+def test_stints_stay_few_and_lose_no_area() -> None:
+    """A saw that changes its part at every stroke, for forty thousand strokes."""
+    stints, rng = Stints(), random.Random(2)
+    for i in range(40_000):
+        alloy = rng.choice(("6063", "6082", "Cu"))
+        stints.update(f"P{i % 97}", alloy, f"L{i // 900}", 0, 1000, math.log(0.01), 7.0)
+        assert len(stints.closed) < 160
+    rows = stints.rows()
+    assert sum(row.area_cmm2 for row in rows) == 40_000_000
+    assert sum(row.cuts for row in rows) == 40_000
+    assert {row.alloy for row in rows} == {"6063", "6082", "Cu"}
+
+
+def test_stints_stored_and_restored_go_on_bit_for_bit() -> None:
+    """At any place, through JSON."""
+    rng = random.Random(3)
+    told = [(rng.choice("PQ"), rng.choice((None, 7.1, 7.3)), rng.choice((0.01, 0.007))) for _ in range(700)]
+    whole, parts = Stints(), Stints()
+    for place, (part, log_u, fz) in enumerate(told):
+        if place % 61 == 0:
+            parts = Stints.restore(json.loads(json.dumps(parts.state())))
+        for stints in (whole, parts):
+            stints.update(part, "6063", None, 0, 1000, math.log(fz), log_u)
+    assert parts.state() == whole.state()
+    assert parts.rows() == whole.rows()

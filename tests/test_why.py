@@ -56,22 +56,24 @@ def test_the_steps_give_the_answer_that_status_gives(told: dict[str, Any], examp
         assert wears[f"{alloy}: its area brings"] == pytest.approx(wears[f"{alloy}: wear per m²"] * area_m2)
         together += wears[f"{alloy}: its area brings"]
     assert wears["together, at a mean cycle"] == pytest.approx(together)
-    assert left["wear now"] == saw["wear_um"]
+    assert left["wear now, W of it"] == saw["wear_um"]
     assert left["limit"] == saw["wear_limit_um"]
     assert left["cuts left"] == saw["remaining_cuts"]
     assert left["area left"] == saw["remaining_area_m2"]
-    assert left["this cycle's factor c"]["estimate"] * together == pytest.approx(saw["wear_um"]["estimate"], rel=0.01)
+    factor = left["this cycle's factor c"]["estimate"]
+    assert factor * together == pytest.approx(left["exposure now, c · Σ r · a"]["estimate"], rel=0.08)
     cut = numbers(told, "What the blade has cut")
     assert cut["cuts"] == saw["cuts"]
     assert cut["area of 6063"] == saw["area_by_alloy_m2"]["6063"]
 
 
-def test_the_load_step_explains_the_edge_index(told: dict[str, Any]) -> None:
-    """The wear that explains the reading gives the reading back by the formula that is printed."""
-    load = numbers(told, "What its load says")
-    kappa, wear = load["rise of the index for wear"], load["wear that explains it"]
-    at, sharp = load["it was read at"] / 100, load["its baseline lies at"] / 100
-    assert (1 + kappa * wear * at) / (1 + kappa * wear * sharp) == pytest.approx(load["edge index"], rel=1e-9)
+def test_the_load_step_says_what_the_load_adds(told: dict[str, Any]) -> None:
+    """With the load the range of wear is narrower than by area alone, and it is the one that is said."""
+    load, alone = numbers(told, "What its load says"), numbers(told, "What that area wears")["wear by area alone"]
+    both = load["wear by area and load"]
+    assert both == told["assessment"]["wear_um"]  # nobody has measured this cycle
+    assert both["high"] - both["low"] < 0.7 * (alone["high"] - alone["low"])
+    assert load["comparable warm cuts"] > 200
 
 
 def test_rows_and_versions_can_be_followed(told: dict[str, Any], example: Path) -> None:
@@ -86,7 +88,8 @@ def test_rows_and_versions_can_be_followed(told: dict[str, Any], example: Path) 
         for name in versions["learnt from"].split(", "):
             assert any(event.plate == name.partition("/")[0] for event in events.values())
     assert versions["[[blade_type]] T420x96"] == "row 1 of 1"
-    assert len(versions["learnt from"].split(", ")) == told["assessment"]["cycles"]
+    assert told["versions"]
+    assert len(versions["learnt from"].split(", ")) >= 9
 
 
 def test_what_was_said_before_stands_as_it_was_issued(told: dict[str, Any], example: Path) -> None:
@@ -137,7 +140,7 @@ def test_it_reads_as_a_page(example: Path) -> None:
     """Answer first, numbered steps, formulas with sources; no line wider than the terminal."""
     text = tell(example, "S1", "--at", AT)
     assert text.startswith("S1    A-")
-    for word in ("1  What the blade has cut", "formula: w = c", "source:", "What would make it surer", "Versions"):
+    for word in ("1  What the blade has cut", "formula: w = W(c", "source:", "What would make it surer", "Versions"):
         assert word in text
     assert max(map(len, text.splitlines())) <= 100
     for forbidden in ("safe", "OK to", " go "):

@@ -23,7 +23,7 @@ from models.cycle import CycleState
 EVERY_STROKES: Final = 500
 EVERYTHING_US: Final = 2**60
 """Later than any fact: a reader at this moment knows all that is stored."""
-STATE_VERSION: Final = 4
+STATE_VERSION: Final = 5
 OPEN_END_US: Final = 2**62
 Accepted = Mapping[Spot, frozenset[int]]
 """Counter values that look set by hand, of which a person said that the strokes were made."""
@@ -119,7 +119,7 @@ class CycleReader:
         kerf_mm = blade.kerf_mm if blade is not None else None
         state, since = run.state, 0
         if run.through_us < mount.from_us:
-            state.remount()
+            state.remount(f"{mount.saw}/{mount.spindle}")
         for counted in work.between(max(mount.from_us, run.through_us), end_us):
             last_us = state.last_us
             if (

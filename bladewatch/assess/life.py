@@ -3,34 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
 
 from bladewatch.assess.assessment import TimeQuantity
+from bladewatch.assess.coming import Left, left_along
 from bladewatch.assess.recent import HourOfWork
-from bladewatch.assess.training import GUESSED_AT_MOST, Training, load_of
+from bladewatch.assess.training import GUESSED_AT_MOST, MIN_ALLOY_CYCLES, Training
 from bladewatch.config.tables import BladeType
-from bladewatch.contact import hour_of
 from bladewatch.ledger.fleet import Cycle
 from bladewatch.units import m2_of, percent
-from collectors.instants import HOUR_US
 from models.cycle import CycleState
-from models.forecast import Quantity, RunOut, quantity, run_out
-from models.wear import DRAWS, MIN_ALLOY_CYCLES, Bench, Floats, Load, LoadReading, WearFit, WearNow, wear_now
+from models.evidence import CycleEvidence
+from models.forecast import Quantity, quantity
+from models.jobs import rates_of
+from models.joint import JointFit
+from models.running import DRAWS, Standing, standing
 
 WIDEST: Final = 8.0
 """A band whose upper end is this many times its lower end tells nothing; the site's rule speaks instead."""
-WEEK_H: Final = 168
-
-
-@dataclass(frozen=True, slots=True)
-class BenchPoint:
-    """A bench reading of a running cycle, and what the cycle had cut by then."""
-
-    wear_um: float
-    area_cmm2: Mapping[str, int]
 
 
 class Share(NamedTuple):
@@ -43,16 +36,16 @@ class Share(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Working:
-    """What a life by the fit was worked out from; wear in the fit's scale, areas in m²."""
+    """What a life by the fit was worked out from; exposure and wear in shares of the limit, areas in m²."""
 
-    fit: WearFit
+    fit: JointFit
     limit: float
-    start: float
+    evidence: CycleEvidence
+    ratios: Mapping[str, float]
     areas_m2: Mapping[str, float]
     coming_m2: Mapping[str, float]
-    load: LoadReading | None
-    bench: Bench | None
-    draws: WearNow
+    saw: str | None
+    standing: Standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,16 +76,17 @@ def life_of(
     training: Training,
     recent: dict[int, HourOfWork],
     now_us: int,
-    bench: BenchPoint | None = None,
+    evidence: CycleEvidence,
+    ratios: Mapping[str, float],
 ) -> Life:
     """Wear and life left by the fit, else by the site's rule, else the reason why neither can tell.
 
-    ``bench`` is the newest bench reading of this cycle, with what it had cut by then.
+    ``evidence`` is what the cycle tells the fit, ``ratios`` the stated wear ratios of alloys that no fit has seen.
     """
     lack = training.lack or "no forecast"
     unknown_area = _unknown_area(state)
     if unknown_area is None and training.fit is not None and training.limit is not None:
-        life = _by_fit(cycle, state, training, training.fit, training.limit, recent, now_us, bench)
+        life = _by_fit(state, training, training.fit, training.limit, recent, now_us, evidence, ratios)
         if life is not None:
             return life
         lack = "the range of a forecast would be wider than the whole life; more ended cycles would narrow it"
@@ -129,95 +123,94 @@ def _rules(
     """The site's rules, each as far as it is used up."""
     found = []
     limit_m2, limit_cuts = blade.site_limit_area_m2, blade.site_limit_cuts
+    plain = rates_of({}, DRAWS)
     if limit_m2 is not None and with_area:
         used = m2_of(state.total_cmm2) / limit_m2 + cycle.used_share
-        alloys = {alloy for hour in recent.values() for alloy in hour.area_cmm2} | set(state.area_cmm2)
-        wear = dict.fromkeys(sorted(alloys), 1.0)
-        out = _run_out(np.full(DRAWS, max((1 - used) * limit_m2, 0.0)), wear, recent, state, now_us)
+        left = left_along(np.full(DRAWS, max((1 - used) * limit_m2, 0.0)), plain, recent, state, now_us)
         reason = f"by the site's rule of {limit_m2:g} m² a cycle; {lack}"
-        found.append(_rule("area", used, out, now_us, reason, _shares(recent, wear, 1 / limit_m2)))
+        found.append(_rule("area", used, left, reason, _shares(recent, {}, 1.0, 1 / limit_m2)))
     if limit_cuts is not None:
         used = state.cuts / limit_cuts + cycle.used_share
-        out = _run_out(np.full(DRAWS, max((1 - used) * limit_cuts, 0.0)), None, recent, state, now_us)
+        budgets = np.full(DRAWS, max((1 - used) * limit_cuts, 0.0))
+        left = left_along(budgets, plain, recent, state, now_us, by_cuts=True)
         reason = f"by the site's rule of {limit_cuts} cuts a cycle; {lack}"
         shares = tuple(
             Share(entry.first_us, entry.last_us, entry.cuts / limit_cuts) for _, entry in sorted(recent.items())
         )
-        found.append(_rule("cuts", used, out, now_us, reason, shares))
+        found.append(_rule("cuts", used, left, reason, shares))
     return found
 
 
-def _rule(kind: str, used: float, out: RunOut | None, now_us: int, reason: str, shares: tuple[Share, ...]) -> Life:
+def _rule(kind: str, used: float, left: Left, reason: str, shares: tuple[Share, ...]) -> Life:
     return Life(
         limit_kind=kind,
         basis="site-rule",
         cycles=0,
         used_share=Quantity(used, used, used, used),
-        remaining_area_m2=None if out is None else quantity(out.area_m2),
-        remaining_cuts=None if out is None else quantity(out.cuts),
-        due=_due(out, now_us),
+        remaining_area_m2=left.area_m2,
+        remaining_cuts=left.cuts,
+        due=left.due,
         reasons=(reason,),
         shares=shares,
     )
 
 
 def _by_fit(
-    cycle: Cycle,
     state: CycleState,
     training: Training,
-    fit: WearFit,
+    fit: JointFit,
     limit: float,
     recent: dict[int, HourOfWork],
     now_us: int,
-    bench: BenchPoint | None,
+    evidence: CycleEvidence,
+    ratios: Mapping[str, float],
 ) -> Life | None:
     """None where the band is too wide to tell anything."""
     areas_m2 = {alloy: m2_of(area) for alloy, area in sorted(state.area_cmm2.items())}
-    start = cycle.used_share * limit
-    scale_is_index = training.scale == "edge_index"
-    if scale_is_index:  # the index is the quantity itself there, not a sign of it
-        fit = replace(fit, load=Load(1.0, 0.05, fit.cycles))
-    load = (
-        load_of(state) if scale_is_index or (training.scale == "wear_um" and fit.cycles >= MIN_ALLOY_CYCLES) else None
-    )
-    measured = None
-    if bench is not None and training.scale == "wear_um":
-        then_m2 = {alloy: m2_of(area) for alloy, area in sorted(bench.area_cmm2.items())}
-        measured = Bench(bench.wear_um, fit.expected(then_m2)[0])
-    wear = wear_now(fit, areas_m2, limit, start, load, measured)
+    saw = state.spots[state.spot] if state.spots else None
+    now = standing(fit, evidence, ratios, saw)
     coming_m2 = _coming(recent)
-    rates = {alloy: fit.rate(alloy) for alloy in {*areas_m2, *coming_m2}}
-    budgets = wear.budgets(limit, _more_variance(fit, areas_m2, coming_m2, rates, wear.budgets(limit)))
-    life = budgets + wear.since
-    low, high = np.quantile(life, [0.05, 0.95])
-    if measured is None and high > WIDEST * low:
+    if not evidence.readings and _too_wide(now, coming_m2 or areas_m2):
         return None
-    out = _run_out(budgets, rates, recent, state, now_us)
-    used = quantity(wear.wear / limit)
+    left = left_along(np.maximum(1 - now.exposure, 0.0), now.rate, recent, state, now_us)
+    middle = {alloy: float(np.median(now.rate(alloy))) for alloy in {*areas_m2, *coming_m2}}
+    with_load = now.loaded > 0
+    counted = training.counted
     return Life(
         limit_kind=training.scale,
-        basis="prior" if fit.cycles < MIN_ALLOY_CYCLES else "history+load" if wear.with_load else "history",
-        cycles=fit.cycles,
-        wear_um=quantity(wear.wear) if training.scale == "wear_um" else None,
-        used_share=used,
-        remaining_area_m2=None if out is None else quantity(out.area_m2),
-        remaining_cuts=None if out is None else quantity(out.cuts),
-        due=_due(out, now_us),
-        reasons=tuple(_grounds(fit, wear.with_load, measured, {*areas_m2, *coming_m2})),
-        shares=_shares(recent, rates, float(np.median(wear.factors)) / limit),
-        working=Working(fit, limit, start, areas_m2, coming_m2, load, measured, wear),
+        basis="prior" if counted < MIN_ALLOY_CYCLES else "history+load" if with_load else "history",
+        cycles=counted,
+        wear_um=quantity(now.wear * limit) if training.scale == "wear_um" else None,
+        used_share=quantity(now.wear),
+        remaining_area_m2=left.area_m2,
+        remaining_cuts=left.cuts,
+        due=left.due,
+        reasons=tuple(_grounds(training, fit, with_load, evidence, {*areas_m2, *coming_m2})),
+        shares=_shares(recent, middle, float(np.median(now.base)), 1.0),
+        working=Working(fit, limit, evidence, ratios, areas_m2, coming_m2, saw, now),
     )
 
 
-def _grounds(fit: WearFit, with_load: bool, bench: Bench | None, alloys: set[str]) -> Iterator[str]:
+def _too_wide(now: Standing, mix_m2: Mapping[str, float]) -> bool:
+    """Whether a whole life along a mix of alloys is known within less than a factor of eight."""
+    total = sum(mix_m2.values())
+    pace = now.base if total <= 0 else sum(area * now.rate(alloy) for alloy, area in sorted(mix_m2.items())) / total
+    slow, fast = np.quantile(pace, [0.05, 0.95])
+    return bool(fast > WIDEST * slow)
+
+
+def _grounds(
+    training: Training, fit: JointFit, with_load: bool, evidence: CycleEvidence, alloys: set[str]
+) -> Iterator[str]:
     """What the numbers rest on, in words."""
-    ground = f"from {fit.cycles} cycles"
-    if fit.cycles < MIN_ALLOY_CYCLES:
-        ground += ", alloy ratios as stated"
+    ground = f"from {training.counted} cycles"
+    if training.counted < MIN_ALLOY_CYCLES:
+        ground += ", alloy ratios close to the stated ones"
     yield ground + (" and this cycle's load" if with_load else "")
-    if bench is not None:
-        yield f"the bench measured {bench.wear:g} µm in this cycle"
-    unseen = sorted(alloy for alloy in alloys if alloy not in fit.alloys and alloy != "unknown")
+    for reading in evidence.readings:
+        wear = reading.wear * (training.limit or 1.0)
+        yield f"the bench measured {wear:.0f} µm in this cycle"
+    unseen = sorted(alloy for alloy in alloys if alloy not in fit.names.alloys and alloy != "unknown")
     if unseen:
         yield f"no ended cycle has cut {', '.join(unseen)}: its wear is a stated ratio"
 
@@ -231,81 +224,12 @@ def _coming(recent: dict[int, HourOfWork]) -> dict[str, float]:
     return coming
 
 
-def _more_variance(
-    fit: WearFit, areas_m2: dict[str, float], coming_m2: dict[str, float], rates: dict[str, float], budgets: Floats
-) -> float:
-    """What doubt about the rates of the coming work adds to that about the work done [log²]."""
-    ahead = sum(rates[alloy] * area for alloy, area in sorted(coming_m2.items()))
-    if ahead <= 0:
-        return 0.0
-    scale = float(np.median(budgets)) / ahead
-    both = {alloy: areas_m2.get(alloy, 0.0) + scale * coming_m2.get(alloy, 0.0) for alloy in {*areas_m2, *coming_m2}}
-    return max(fit.expected(both)[1] - fit.expected(areas_m2)[1], 0.0)
-
-
-def _run_out(
-    budgets: Floats,
-    wear_per_m2: dict[str, float] | None,
-    recent: dict[int, HourOfWork],
-    state: CycleState,
-    now_us: int,
-) -> RunOut | None:
-    """Run the budget down along the recent weeks; without any, along the cycle's own mix, with no date.
-
-    ``wear_per_m2`` None counts cuts instead of area. None where neither tells a mix.
-    """
-    hours = _history(recent, now_us)
-    wear = np.zeros(len(hours))
-    area = np.zeros(len(hours))
-    cuts = np.zeros(len(hours))
-    for place, entry in enumerate(hours):
-        if entry is None:
-            continue
-        cuts[place] = entry.cuts
-        for alloy, area_cmm2 in sorted(entry.area_cmm2.items()):
-            area[place] += m2_of(area_cmm2)
-            wear[place] += m2_of(area_cmm2) * (wear_per_m2 or {}).get(alloy, 0.0)
-    elapsed = now_us % HOUR_US / HOUR_US
-    out = run_out(budgets, cuts if wear_per_m2 is None else wear, area, cuts, elapsed) if len(hours) else None
-    if out is not None:
-        return out
-    own_area = m2_of(state.total_cmm2)
-    own_wear = float(state.cuts)
-    if wear_per_m2 is not None:
-        own_wear = sum(m2_of(a) * wear_per_m2.get(alloy, 0.0) for alloy, a in sorted(state.area_cmm2.items()))
-    if own_wear <= 0:
-        return None
-    return RunOut(budgets * own_area / own_wear, budgets * state.cuts / own_wear, None)
-
-
-def _history(recent: dict[int, HourOfWork], now_us: int) -> list[HourOfWork | None]:
-    """The last whole hours, at most four weeks, as far back as there was work: whole weeks, else whole days.
-
-    Less than a day of work is no history: nothing tells when the next shift is.
-    """
-    last = hour_of(now_us) - 1
-    worked = [hour for hour, entry in recent.items() if entry.cuts and hour <= last]
-    if not worked:
-        return []
-    span = last - min(worked) + 1
-    length = span // WEEK_H * WEEK_H if span >= 2 * WEEK_H else span // 24 * 24
-    return [recent.get(hour) for hour in range(last - length + 1, last + 1)]
-
-
-def _shares(recent: dict[int, HourOfWork], wear_per_m2: dict[str, float], scale: float) -> tuple[Share, ...]:
+def _shares(recent: dict[int, HourOfWork], per_m2: Mapping[str, float], base: float, scale: float) -> tuple[Share, ...]:
     return tuple(
         Share(
             entry.first_us,
             entry.last_us,
-            scale * sum(m2_of(area) * wear_per_m2.get(alloy, 0.0) for alloy, area in sorted(entry.area_cmm2.items())),
+            scale * sum(m2_of(area) * per_m2.get(alloy, base) for alloy, area in sorted(entry.area_cmm2.items())),
         )
         for _, entry in sorted(recent.items())
     )
-
-
-def _due(out: RunOut | None, now_us: int) -> TimeQuantity | None:
-    if out is None or out.hours is None:
-        return None
-    hours = quantity(out.hours)
-    instants = (now_us + round(value * HOUR_US) for value in (hours.estimate, hours.low, hours.high, hours.at_least))
-    return TimeQuantity(*instants)

@@ -15,11 +15,11 @@ from bladewatch.assess.covered import coverage_of, strokes_made
 from bladewatch.assess.cycles import CycleReader
 from bladewatch.assess.hearing import RUNNING, Latest, last_message_us, last_stroke_us, seen_of
 from bladewatch.assess.known import Known
-from bladewatch.assess.life import BenchPoint, Life, life_of
+from bladewatch.assess.life import Life, life_of
 from bladewatch.assess.question import Question, given
 from bladewatch.assess.recent import HourOfWork, recent_work
 from bladewatch.assess.spares import with_spares
-from bladewatch.assess.training import Training, train
+from bladewatch.assess.training import Training, evidence_of, ratios_of, readings_of, train
 from bladewatch.assess.verdict import dangers_of, measured_share, since_of, verdict_of
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.contact import hour_of
@@ -352,12 +352,12 @@ class Moment:
                 "has no blade type on record" if name is None else f"is of type {name}, which the configuration lacks"
             )
             return Life(None, None, 0, reasons=(f"cannot tell: plate {plate.id} {what}",))
-        bench = None
-        if cycle.readings:
-            last = max(cycle.readings)
-            then = self._reader.at(cycle, plate.blade_type, last.at_us)
-            bench = BenchPoint(last.wear_um, dict(then.area_cmm2))
-        return life_of(cycle, state, blade, training, recent, self._now_us, bench)
+        on_scale = training.scale == "wear_um" and training.limit is not None
+        readings = readings_of(cycle, self._reader, plate.blade_type, training.limit or 1.0) if on_scale else []
+        evidence = evidence_of(cycle, state, readings, cycle.used_share)
+        alloys = {alloy for hour in recent.values() for alloy in hour.area_cmm2} | set(state.area_cmm2)
+        ratios = ratios_of(self._config, alloys, self._now_us)
+        return life_of(cycle, state, blade, training, recent, self._now_us, evidence, ratios)
 
     def _count(self, spot: Spot, after_us: int, until_us: int) -> int:
         return strokes_made(self._store.signals, spot, after_us, until_us, self._now_us)

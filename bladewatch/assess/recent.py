@@ -35,18 +35,24 @@ class _Ends(NamedTuple):
 
 @dataclass(slots=True)
 class HourOfWork:
-    """Cuts and area by alloy [hundredths of mm²] in one hour, and when its first and its last stroke were made."""
+    """Cuts and area by alloy [hundredths of mm²] in one hour, and when its first and its last stroke were made.
+
+    ``parts`` holds cuts and area by part and alloy.
+    """
 
     strokes: int = 0
     cuts: int = 0
     first_us: int = 2**62
     last_us: int = -(2**62)
     area_cmm2: dict[str, int] = field(default_factory=dict)
+    parts: dict[tuple[str | None, str], tuple[int, int]] = field(default_factory=dict)
 
-    def add(self, alloy: str, area_cmm2: int, cuts: int) -> None:
-        """Add cuts of an alloy."""
+    def add(self, part: str | None, alloy: str, area_cmm2: int, cuts: int) -> None:
+        """Add cuts of a part and alloy."""
         self.cuts += cuts
         self.area_cmm2[alloy] = self.area_cmm2.get(alloy, 0) + area_cmm2
+        before = self.parts.get((part, alloy), (0, 0))
+        self.parts[part, alloy] = before[0] + cuts, before[1] + area_cmm2
 
 
 def recent_work(
@@ -143,7 +149,7 @@ def _add(found: dict[int, HourOfWork], counted: Counted) -> None:
     entry.strokes += 1
     entry.first_us, entry.last_us = min(entry.first_us, counted.ts_us), max(entry.last_us, counted.ts_us)
     if counted.contact:
-        entry.add(counted.alloy, counted.area_cmm2, 1)
+        entry.add(counted.part, counted.alloy, counted.area_cmm2, 1)
 
 
 def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], work: SpotWork) -> HourOfWork | None:
@@ -168,7 +174,7 @@ def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], wo
         metal, area = describe(config, counter.first_us, part, alloy, 0 if has_area else None, bars, mitre)
         if area is None:
             return None
-        entry.add(metal, row.area_cmm2 if has_area else strokes * area, strokes)
+        entry.add(part, metal, row.area_cmm2 if has_area else strokes * area, strokes)
     return entry
 
 

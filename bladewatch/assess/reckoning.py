@@ -6,9 +6,11 @@ The steps are those that ``life`` takes, in the same order and from the same val
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Final
+
+import numpy as np
 
 from bladewatch import __version__
 from bladewatch.assess.assessment import Assessment
@@ -16,16 +18,18 @@ from bladewatch.assess.condition import urgent_reason
 from bladewatch.assess.cycles import STATE_VERSION
 from bladewatch.assess.life import Working
 from bladewatch.assess.moment import Moment, Running
-from bladewatch.assess.training import FIT_VERSION
+from bladewatch.assess.training import FIT_VERSION, MIN_ALLOY_CYCLES
 from bladewatch.config.tables import Config
 from bladewatch.stores.protocols import Issued, Spot
 from bladewatch.units import m2_of, percent
 from collectors.instants import to_datetime
-from models.energy import EDGE_SHARE_MM
+from models.evidence import Reading
 from models.forecast import Quantity, quantity
-from models.wear import MIN_ALLOY_CYCLES, Bench, Floats, wear_now
+from models.running import DRAWS, Standing, standing
 
 SAID_BEFORE: Final = 8
+WIDTH: Final = 1.645
+"""Errors to either side of a 90 % range."""
 UNITS: Final = {"wear_um": "µm", "edge_index": "of edge index above 1", "area": "of the life"}
 _OWN: Final = {
     "idle": "median of the warm hours of four weeks",
@@ -117,67 +121,71 @@ def _cut(a: Assessment, running: Running) -> Step:
 
 def _by_fit(running: Running, working: Working, zone: tzinfo) -> Iterator[Step]:
     unit = UNITS[running.training.scale if running.training is not None else "wear_um"]
-    fit = working.fit
-    entries = []
+    fit, limit = working.fit, working.limit
+    entries, together = [], 0.0
     for alloy, area_m2 in sorted(working.areas_m2.items()):
-        rate = fit.rate(alloy)
-        entries.append(Entry(f"{alloy}: wear per m²", rate, f"{unit}/m²", _rate_origin(working, alloy)))
-        entries.append(Entry(f"{alloy}: its area brings", rate * area_m2, unit))
-    expected, relative = fit.expected(working.areas_m2)
-    if working.start:
-        entries.append(Entry("there before the first cut", working.start, unit, "used_share of the ledger"))
-    entries.append(Entry("together, at a mean cycle", expected, unit))
-    entries.append(Entry("spread of cycles", fit.sigma, "log", f"{fit.cycles} ended cycles"))
-    entries.append(Entry("doubt about the rates", relative**0.5, "log", "covariance of the fit"))
-    plain = wear_now(fit, working.areas_m2, working.limit, working.start)
-    entries.append(Entry("wear by area alone", quantity(plain.wear), unit))
+        rate, origin = _rate(working, running.life.cycles, alloy)
+        together += rate * area_m2 * limit
+        entries.append(Entry(f"{alloy}: wear per m²", rate * limit, f"{unit}/m²", origin))
+        entries.append(Entry(f"{alloy}: its area brings", rate * area_m2 * limit, unit))
+    if working.evidence.start:
+        entries.append(Entry("there before the first cut", working.evidence.start * limit, unit, "used_share"))
+    entries.append(Entry("together, at a mean cycle", together, unit))
+    entries.append(Entry("spread of cycles", fit.spreads.cycle, "log", f"{running.life.cycles} ended cycles"))
+    entries.append(Entry("wear by area alone", quantity(_stripped(working).wear * limit), unit))
     yield Step(
         "What that area wears",
         tuple(entries),
-        "w = c · Σ r_alloy · a_alloy, log c ~ N(0, σ²), r ≥ 0; fitted in logs by non-negative least squares",
-        "bladewatch's own wear model (models/wear.py); spread of tool life: ASME J. Eng. Ind. 93(4) p. 1044, abstract",
+        "w = W(c · Σ r_alloy · a_alloy), log c ~ t(σ), r > 0; W adds a break-in and a last stage, W(limit) = limit",
+        "bladewatch's own joint fit of wear and load (models/joint.py)",
     )
-    if working.load is not None and fit.load is not None:
+    if working.standing.loaded:
         yield _by_load(running, working, unit)
-    if working.bench is not None:
-        bench = (Entry("measured at the bench", working.bench.wear, unit, "ledger"),)
-        yield Step(
-            "What the bench measured in this cycle", bench, "from the reading on, wear is it and what came after"
+    if working.evidence.readings:
+        bench = tuple(
+            Entry("measured at the bench", reading.wear * limit, unit, "ledger")
+            for reading in working.evidence.readings
         )
+        yield Step("What the bench measured in this cycle", bench, "log w = log W + error, as at the ends of cycles")
     yield _left(running, working, unit, zone)
 
 
-def _rate_origin(working: Working, alloy: str) -> str:
+def _stripped(working: Working) -> Standing:
+    """Where the edge would stand by the areas alone."""
+    works = tuple(work._replace(loaded=0) for work in working.evidence.works)
+    return standing(working.fit, replace(working.evidence, works=works, readings=()), working.ratios, working.saw)
+
+
+def _rate(working: Working, cycles: int, alloy: str) -> tuple[float, str]:
+    """The rate of an alloy at a mean cycle [limits a m²], and where it comes from."""
     fit = working.fit
-    if alloy not in fit.alloys:
-        return "no ended cycle has cut it: the pooled rate times its stated ratio"
-    if fit.at_bound[fit.alloys.index(alloy)]:
-        return "cannot tell from these cycles: held by its stated ratio alone"
-    if fit.cycles < MIN_ALLOY_CYCLES:
-        return f"one rate from {fit.cycles} cycles, times the stated ratio"
-    return f"fitted from {fit.cycles} cycles, drawn towards its stated ratio"
+    if alloy not in fit.names.alloys:
+        rate = float(np.median(working.standing.rate(alloy) / working.standing.factor))
+        return rate, "no ended cycle has cut it: the mean rate times its stated ratio"
+    rate, error = fit.rate(alloy)
+    low, high = (working.limit * rate * np.exp(step * error) for step in (-WIDTH, WIDTH))
+    how = "close to its stated ratio" if cycles < MIN_ALLOY_CYCLES else "its own rate"
+    return rate, f"{low:.3g} to {high:.3g}, {how}, from {cycles} cycles"
 
 
 def _by_load(running: Running, working: Working, unit: str) -> Step:
-    index, load = running.state.index.now, working.load
-    fit_load = working.fit.load
-    assert index is not None  # noqa: S101 (a load reading is made from it)
-    assert load is not None  # noqa: S101
-    assert fit_load is not None  # noqa: S101
+    fit, now = working.fit, working.standing
+    index = running.state.index.now
+    stints = sum(work.loaded > 0 for work in working.evidence.works)
+    plain = standing(fit, replace(working.evidence, readings=()), working.ratios, working.saw)
     entries = [
-        Entry("edge index", index.value, "", f"median of the last {index.cuts} comparable warm cuts"),
-        Entry("its standard error", index.error),
-        Entry("its baseline lies at", 100 * load.sharp_share, "% of the area cut", "the cycle's first comparable cuts"),
-        Entry("it was read at", 100 * load.at_share, "% of the area cut"),
-        Entry("rise of the index for wear", fit_load.per_wear, f"per {unit}", f"{fit_load.cycles} ended cycles"),
-        Entry("wear that explains it", load.wear(fit_load.per_wear), unit),
+        Entry("comparable warm cuts", now.loaded, "", f"in {stints} stints of one part, lot and feed"),
+        Entry("edge index", None if index is None else index.value, "", "edge force beside the sharp edge's"),
+        Entry("rise of edge force at the limit", quantity(now.rise), "", f"{fit.energies} stints of ended cycles"),
+        Entry("spread of a stint's energy", fit.spreads.row, "log", "one in eight may be anything: galling, lots"),
+        Entry("wear by area and load", quantity(plain.wear * working.limit), unit),
     ]
     return Step(
         "What its load says",
         tuple(entries),
-        f"u = (E − P_idle·t)/(A·b) = K_c·(1 + I·f*/f_z), f* = {EDGE_SHARE_MM:g} mm, f_z = v_f/(n·z); "
-        "1 + excess = (1 + κ·w·at)/(1 + κ·w·baseline)",
-        "K_c and K_e of carbide in aluminium: review in Chinese Journal of Mechanical Engineering, 2021 (milling)",
+        "u = (E − P_idle·t)/(A·b); log u = level + log(1 − s + s·(f_own/f_z)·(1 + κ·w)), f_z = v_f/(n·z)",
+        "u = K_c + K_e/f_z with K_c, K_e of carbide in aluminium for a start: review in Chinese Journal of Mechanical "
+        "Engineering, 2021 (milling)",
     )
 
 
@@ -188,18 +196,19 @@ def _strokes_origin(strokes: int, seen: int) -> str:
 def _witnesses(working: Working) -> str:
     """What the draws of this cycle were weighed by."""
     found = ["what cycles of this type are like"]
-    if working.draws.with_load:
+    if working.standing.loaded:
         found.append("this cycle's load")
-    if working.bench is not None:
+    if working.evidence.readings:
         found.append("the bench reading")
     return " and ".join(found)
 
 
 def _left(running: Running, working: Working, unit: str, zone: tzinfo) -> Step:
-    life, draws = running.life, working.draws
+    life, now = running.life, working.standing
     entries = [
-        Entry("this cycle's factor c", quantity(draws.factors), "", f"by {_witnesses(working)}: 200 draws"),
-        Entry("wear now", quantity(draws.wear), unit),
+        Entry("this cycle's factor c", quantity(now.factor), "", f"by {_witnesses(working)}: {DRAWS} draws"),
+        Entry("exposure now, c · Σ r · a", quantity(now.exposure * working.limit), unit),
+        Entry("wear now, W of it", quantity(now.wear * working.limit), unit),
         Entry("limit", working.limit, unit, f"blade type {running.plate.blade_type}"),
         Entry("area left", life.remaining_area_m2, "m²"),
         Entry("cuts left", life.remaining_cuts),
@@ -221,8 +230,9 @@ def _left(running: Running, working: Working, unit: str, zone: tzinfo) -> Step:
     return Step(
         "What is left, and until when",
         tuple(entries),
-        "draws of (limit − w)/c run down along coming weeks; each coming day is the same weekday of a past week",
-        "resampling with a fixed seed: the same question has the same answer (models/forecast.py)",
+        "what is left of the exposure at the limit is run down along jobs drawn from past ones, the running one first; "
+        "their cuts are made at the pace of the same weekdays of past weeks",
+        "resampling with a fixed seed: the same question has the same answer (models/jobs.py, models/forecast.py)",
     )
 
 
@@ -280,12 +290,12 @@ def _surer(a: Assessment, running: Running | None) -> Iterator[str]:
     working, training = running.life.working, running.training
     if working is None:
         yield from running.life.reasons
-    elif training is not None and training.scale == "wear_um" and working.bench is None:
+    elif training is not None and training.scale == "wear_um" and not working.evidence.readings:
         yield _bench_would(working)
-    if working is not None and working.fit.cycles < MIN_ALLOY_CYCLES:
-        more = MIN_ALLOY_CYCLES - working.fit.cycles
+    if working is not None and running.life.cycles < MIN_ALLOY_CYCLES:
+        more = MIN_ALLOY_CYCLES - running.life.cycles
         yield f"{more} more ended cycles with a bench reading: from {MIN_ALLOY_CYCLES} on each alloy gets its own rate"
-    if working is not None and working.load is None:
+    if working is not None and not working.standing.loaded:
         yield _index_lack(running)
     coverage = a.coverage
     if coverage.alloy is not None and coverage.alloy < 1:
@@ -299,22 +309,20 @@ def _surer(a: Assessment, running: Running | None) -> Iterator[str]:
 
 def _bench_would(working: Working) -> str:
     """How far a bench reading would narrow the wear, if it were what is most likely now."""
-    now = quantity(working.draws.wear)
-    expected = working.fit.expected(working.areas_m2)[0]
-    after = wear_now(
-        working.fit, working.areas_m2, working.limit, working.start, working.load, Bench(now.estimate, expected)
-    )
-    then = quantity(after.wear)
-    before, since = (_within(draws.budgets(working.limit)) for draws in (working.draws, after))
+    now = quantity(working.standing.wear * working.limit)
+    measured = replace(working.evidence, readings=(Reading(now.estimate / working.limit),))
+    after = standing(working.fit, measured, working.ratios, working.saw)
+    then = quantity(after.wear * working.limit)
+    before, since = (_within(found) for found in (working.standing, after))
     return (
         f"a bench reading of this edge at the next stop: its wear, now {now.low:.0f} to {now.high:.0f} µm, would be "
         f"known as about {then.low:.0f} to {then.high:.0f}, and what is left to within {since} instead of {before}"
     )
 
 
-def _within(budgets: Floats) -> str:
+def _within(found: Standing) -> str:
     """How far the range of what is left reaches from its middle."""
-    left = quantity(budgets)
+    left = quantity(np.maximum(1 - found.exposure, 0.0) / found.base)
     middle = left.estimate or 1.0
     return f"{100 * (left.low / middle - 1):+.0f} and {100 * (left.high / middle - 1):+.0f} %"
 
@@ -339,7 +347,7 @@ def _versions(config: Config, running: Running | None, now_us: int) -> Iterator[
         return
     if running.training is not None and running.training.key is not None:
         yield Entry("fit", running.training.key)
-        names = [f"{cycle.plate}/{cycle.number}" for cycle, _ in running.training.learnt]
+        names = [f"{cycle.plate}/{cycle.number}" for cycle in running.training.learnt]
         yield Entry("learnt from", ", ".join(names), "", "plate/cycle")
     tables = (("blade_type", config.blade_types, running.plate.blade_type), ("saw", config.saws, running.mount.saw))
     for name, table, row_id in tables:

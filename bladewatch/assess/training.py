@@ -1,15 +1,17 @@
-"""Ended grind cycles to a wear fit: what counts as an end, on which scale, and whether it is enough.
+"""Ended grind cycles to a fit: what counts as an end, on which scale, and whether it is enough.
 
 The scale is the best that the blade type supports: micrometres where the bench has measured, else the edge index
-where a limit is set and energy is known, else the area to a blade that was declared dull. A cycle that was taken
-off by plan only says "at least": the shop's habit of changing early is not learnt as life.
+where a limit is set and energy is known, else the life to a blade that was declared dull. A cycle that was taken off by
+plan only says "at least": the shop's habit of changing early is not learnt as life. A cycle whose record a row
+contradicts is not learnt from until somebody has settled it.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
-from dataclasses import astuple, dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from math import log
 from typing import Final
 
 import msgspec
@@ -20,13 +22,20 @@ from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet
 from bladewatch.stores.protocols import Store
 from bladewatch.units import m2_of
 from models.cycle import CycleState
+from models.evidence import CycleEvidence, Reading, Work, design_of, names_of
+from models.joint import JointFit, fit_joint
 from models.ratios import stated_ratio
-from models.wear import MIN_CYCLES, End, LoadReading, WearFit, fit_wear
 
-FIT_VERSION: Final = 2
+FIT_VERSION: Final = 3
+MIN_CYCLES: Final = 3
+MIN_ALLOY_CYCLES: Final = 9
+"""From so many ended cycles on the alloys' rates are their own; before, they are held close to the stated ratios."""
+STATED_SPREAD: Final = 0.15
 DECLARED_DULL: Final = frozenset({"worn-burr", "worn-load", "worn-length"})
 GUESSED_AT_MOST: Final = 0.3
 """Cycles with more area than this that nothing told are not learnt from."""
+SAME: Final = 0.02
+"""Where the scale is the edge index itself, the parameters that would make it another one are held so close."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,141 +43,177 @@ class Training:
     """What a blade type's ended cycles allow: the scale, its limit, the fit, and how many cycles there were.
 
     ``fit`` is None where there is too little; ``lack`` then says what would fix it. ``key`` names the fit by all that
-    it was made from, ``learnt`` are the cycles in it.
+    it was made from, ``learnt`` are the cycles in it, ``counted`` how many of them tell their end.
     """
 
     scale: str
     limit: float | None
-    fit: WearFit | None
+    fit: JointFit | None
     ended: int
     lack: str | None = None
     key: str | None = None
-    learnt: tuple[tuple[Cycle, End], ...] = ()
+    learnt: tuple[Cycle, ...] = ()
+    counted: int = 0
 
 
 def train(
     config: Config, store: Store, reader: CycleReader, fleet: Fleet, blade: BladeType, now_us: int, keep: bool
 ) -> Training:
     """The training of a blade type from the cycles that had ended and become known by now."""
-    ended = [cycle for cycle in _cycles(fleet, blade.id) if not cycle.open and cycle.reason not in KEEPS_CYCLE]
-    bench = [cycle for cycle in ended if _reading(cycle) is not None]
-    if blade.wear_limit_um is not None and len(bench) >= MIN_CYCLES:
-        ends = [(cycle, _bench_end(cycle, reader, blade.id)) for cycle in bench]
-        by_bench = _fitted(config, store, blade, "wear_um", blade.wear_limit_um, ends, len(ended), now_us, keep)
-        if by_bench.fit is not None:
-            return by_bench
-    states = [(cycle, _end_state(cycle, reader, blade.id)) for cycle in ended]
-    if blade.edge_index_limit is not None:
-        ends = [(cycle, _index_end(state)) for cycle, state in states if cycle.used_share == 0]
-        if sum(end is not None for _, end in ends) >= MIN_CYCLES:
-            limit = blade.edge_index_limit - 1
-            return _fitted(config, store, blade, "edge_index", limit, ends, len(ended), now_us, keep)
-    ends = [(cycle, _area_end(cycle, state)) for cycle, state in states if cycle.used_share == 0]
-    if sum(end is not None and not end.censored for _, end in ends) >= MIN_CYCLES:
-        return _fitted(config, store, blade, "area", 1.0, ends, len(ended), now_us, keep)
-    return Training("none", None, None, len(ended), _lack(blade, len(ended), len(bench)))
+    ended = [
+        cycle
+        for plate in sorted(fleet.plates)
+        if fleet.plates[plate].blade_type == blade.id
+        for cycle in fleet.plates[plate].cycles
+        if not cycle.open and cycle.reason not in KEEPS_CYCLE
+    ]
+    doubted = [(p.plate, p.at_us) for p in fleet.problems if p.asks]
+    states = [(cycle, reader.at(cycle, blade.id, cycle.ended_us or 0)) for cycle in ended]
+    whole = [(cycle, state) for cycle, state in states if _is_known(state) and not _in_doubt(cycle, doubted)]
+    measured = [(cycle, state) for cycle, state in whole if _worn(cycle) is not None]
+    fitting = _Fitting(config, store, blade, len(ended), now_us, keep)
+    if blade.wear_limit_um is not None and len(measured) >= MIN_CYCLES:
+        limit = blade.wear_limit_um
+        evidence = [_measured(reader, cycle, state, blade.id, limit) for cycle, state in whole]
+        return fitting.of("wear_um", limit, whole, evidence, len(measured))
+    whole = [(cycle, state) for cycle, state in whole if cycle.used_share == 0]
+    loaded = [(cycle, state) for cycle, state in whole if state.index.now is not None]
+    if blade.edge_index_limit is not None and len(loaded) >= MIN_CYCLES:
+        limit = blade.edge_index_limit - 1
+        return fitting.of("edge_index", limit, loaded, [evidence_of(c, s) for c, s in loaded], len(loaded))
+    dull = [cycle for cycle, _ in whole if cycle.reason in DECLARED_DULL]
+    if len(dull) >= MIN_CYCLES:
+        kinds = {True: "dull", False: "removed"}
+        evidence = [
+            evidence_of(cycle, state, [Reading(1.0, kinds[cycle.reason in DECLARED_DULL])]) for cycle, state in whole
+        ]
+        return fitting.of("area", 1.0, whole, evidence, len(dull))
+    bench = sum(_worn(cycle) is not None for cycle in ended)
+    return Training("none", None, None, len(ended), _lack(blade, len(ended), bench))
 
 
-def _cycles(fleet: Fleet, blade_type: str) -> Iterable[Cycle]:
-    for plate_id in sorted(fleet.plates):
-        plate = fleet.plates[plate_id]
-        if plate.blade_type == blade_type:
-            yield from plate.cycles
+def evidence_of(cycle: Cycle, state: CycleState, readings: Sequence[Reading] = (), start: float = 0.0) -> CycleEvidence:
+    """What a cycle tells the model, from its stints. ``start`` is wear that was there before [limits]."""
+    works = []
+    for stint in state.stints.rows():
+        travel = stint.travel * stint.area_cmm2 / stint.fed_cmm2 if stint.fed_cmm2 else None
+        works.append(
+            Work(
+                alloy=stint.alloy,
+                area_m2=m2_of(stint.area_cmm2),
+                saw=state.spots[stint.spot] if state.spots else "",
+                part=stint.part,
+                lot=stint.lot,
+                travel=None if travel is None else travel / 1e8,
+                loaded=stint.loaded,
+                log_u=stint.log_u,
+                log_fz=stint.log_fz,
+            )
+        )
+    return CycleEvidence(cycle.plate, cycle.number, tuple(works), tuple(readings), start)
 
 
-def _reading(cycle: Cycle) -> tuple[int, float] | None:
-    """The bench reading of an ended cycle, and the moment in it that it speaks of.
+def readings_of(cycle: Cycle, reader: CycleReader, blade_type: str | None, limit_um: float) -> list[Reading]:
+    """The bench readings of a cycle, each where it stood in what the cycle cut.
 
-    Wear falls only by grinding, so of the readings after the end the largest is the edge's; else the last before it.
+    Wear falls only by grinding, so of the readings after the end the largest is the edge's.
     """
-    if not cycle.readings or cycle.ended_us is None or cycle.used_share > 0:
-        return None
-    after = [reading.wear_um for reading in cycle.readings if reading.at_us >= (cycle.ended_us or 0)]
-    if after:
-        return cycle.ended_us, max(after)
-    last = max(cycle.readings)
-    return last.at_us, last.wear_um
+    end_us = cycle.ended_us if not cycle.open else None
+    after = [r.wear_um for r in cycle.readings if end_us is not None and r.at_us >= end_us and r.wear_um > 0]
+    found = [Reading(max(after) / limit_um)] if after else []
+    for reading in cycle.readings:
+        if (end_us is None or reading.at_us < end_us) and reading.wear_um > 0:
+            area = m2_of(reader.at(cycle, blade_type, reading.at_us).total_cmm2)
+            found.append(Reading(reading.wear_um / limit_um, area_m2=area))
+    return found
 
 
-def _end_state(cycle: Cycle, reader: CycleReader, blade_type: str) -> CycleState:
-    return reader.at(cycle, blade_type, cycle.ended_us or 0)
-
-
-def _bench_end(cycle: Cycle, reader: CycleReader, blade_type: str) -> End | None:
-    reading = _reading(cycle)
-    if reading is None or not reading[1] > 0:
-        return None
-    state = reader.at(cycle, blade_type, reading[0])
-    return _end(state, reading[1])
-
-
-def _index_end(state: CycleState) -> End | None:
-    """On the scale of the index itself: what it says beyond sharp at the very end."""
-    load = load_of(state)
-    wear = None if load is None or load.excess <= 0.02 else load.wear(1.0)
-    return None if wear is None else _end(state, wear)
-
-
-def load_of(state: CycleState) -> LoadReading | None:
-    """The edge index of a cycle, placed within what it has cut."""
-    index, total = state.index.now, state.total_cmm2
-    if index is None or total == 0:
-        return None
-    return LoadReading(index.value - 1, index.error, index.at_cmm2 / total, index.sharp_cmm2 / total)
-
-
-def _area_end(cycle: Cycle, state: CycleState) -> End | None:
-    return _end(state, 1.0, censored=cycle.reason not in DECLARED_DULL)
-
-
-def _end(state: CycleState, wear: float, censored: bool = False) -> End | None:
+def _is_known(state: CycleState) -> bool:
     total = state.total_cmm2
-    if total == 0 or state.guessed_cmm2 > GUESSED_AT_MOST * total:
-        return None
-    areas_m2 = {alloy: m2_of(area) for alloy, area in sorted(state.area_cmm2.items())}
-    return End(areas_m2, wear, censored, load_of(state))
+    return total > 0 and state.guessed_cmm2 <= GUESSED_AT_MOST * total
 
 
-def _fitted(
-    config: Config,
-    store: Store,
-    blade: BladeType,
-    scale: str,
-    limit: float,
-    ends: Iterable[tuple[Cycle, End | None]],
-    ended: int,
-    now_us: int,
-    keep: bool,
-) -> Training:
-    """The stored fit of exactly these cycles, else a new one."""
-    learnt = tuple((cycle, end) for cycle, end in ends if end is not None)
-    usable = [end for _, end in learnt]
-    if sum(not end.censored for end in usable) < MIN_CYCLES:
-        return Training(scale, limit, None, ended, "too few ended cycles with known areas")
-    alloys = sorted({alloy for end in usable for alloy in end.areas_m2} | {row.id for row in config.alloys.all_rows()})
-    ratios = {alloy: _ratio(config, alloy, now_us) for alloy in alloys}
-    key = _key(scale, usable, ratios)
-    stored = store.books.fit(key)
-    if stored is None:
-        stored = msgspec.json.encode(fit_wear(usable, ratios).to_json()).decode()
-        if keep:
-            store.books.put_fit(key, blade.id, stored, now_us)
-    return Training(scale, limit, WearFit.from_json(msgspec.json.decode(stored)), ended, key=key, learnt=learnt)
-
-
-def _ratio(config: Config, alloy: str, now_us: int) -> float:
-    row = config.alloys.ever(alloy, now_us)
-    if row is not None and row.wear_ratio is not None:
-        return row.wear_ratio
-    return stated_ratio(alloy, row.group if row is not None else None)
-
-
-def _key(scale: str, ends: list[End], ratios: dict[str, float]) -> str:
-    rows = sorted(
-        [sorted(end.areas_m2.items()), end.wear, end.censored, [] if end.load is None else list(astuple(end.load))]
-        for end in ends
+def _in_doubt(cycle: Cycle, doubted: Sequence[tuple[str | None, int]]) -> bool:
+    """Whether a row contradicts the record of a cycle: what it cut may be another blade's work."""
+    return any(
+        plate == cycle.plate and cycle.opened_us <= at_us <= (cycle.ended_us or at_us) for plate, at_us in doubted
     )
-    content = msgspec.json.encode([FIT_VERSION, scale, rows, sorted(ratios.items())])
+
+
+def _worn(cycle: Cycle) -> float | None:
+    """The largest bench reading of a cycle."""
+    return max((r.wear_um for r in cycle.readings if r.wear_um > 0), default=None)
+
+
+def _measured(reader: CycleReader, cycle: Cycle, state: CycleState, blade_type: str, limit: float) -> CycleEvidence:
+    """A cycle on the scale of micrometres; one that nobody measured says by its removal that the limit was not met."""
+    readings = readings_of(cycle, reader, blade_type, limit)
+    if not readings:
+        readings = [Reading(1.0, "removed")]
+    return evidence_of(cycle, state, readings, cycle.used_share)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitting:
+    """What all scales have in common."""
+
+    config: Config
+    store: Store
+    blade: BladeType
+    ended: int
+    now_us: int
+    keep: bool
+
+    def of(
+        self,
+        scale: str,
+        limit: float,
+        learnt: Iterable[tuple[Cycle, CycleState]],
+        evidence: Sequence[CycleEvidence],
+        counted: int,
+    ) -> Training:
+        """The stored fit of exactly these cycles, else a new one."""
+        alloys = {work.alloy for cycle in evidence for work in cycle.works}
+        ratios = ratios_of(self.config, alloys, self.now_us)
+        key = _key(scale, limit, evidence, ratios, counted)
+        stored = self.store.books.fit(key)
+        if stored is None:
+            names = names_of(evidence, ratios, by_travel=False)
+            fit = fit_joint(design_of(evidence, names), names, _priors(scale, limit, counted))
+            stored = msgspec.json.encode(fit.to_json()).decode()
+            if self.keep:
+                self.store.books.put_fit(key, self.blade.id, stored, self.now_us)
+        cycles = tuple(cycle for cycle, _ in learnt)
+        fit = JointFit.from_json(msgspec.json.decode(stored))
+        return Training(scale, limit, fit, self.ended, None, key, cycles, counted)
+
+
+def ratios_of(config: Config, alloys: Iterable[str], now_us: int) -> dict[str, float]:
+    """The stated wear ratios of alloys: of those that are named here, and of all in the configuration."""
+    found = {}
+    for alloy in sorted({*alloys, *(row.id for row in config.alloys.all_rows())}):
+        row = config.alloys.ever(alloy, now_us)
+        stated = None if row is None else row.wear_ratio
+        found[alloy] = stated_ratio(alloy, None if row is None else row.group) if stated is None else stated
+    return found
+
+
+def _priors(scale: str, limit: float, counted: int) -> dict[str, tuple[float | None, float]]:
+    """What the scale and the number of cycles say beforehand."""
+    found: dict[str, tuple[float | None, float]] = {}
+    if counted < MIN_ALLOY_CYCLES:
+        found["ratio"] = (None, STATED_SPREAD)
+    if scale == "edge_index":  # the index is the quantity itself there, not a sign of it
+        found |= {"kappa": (log(limit), SAME), "bend": (0.0, SAME), "skew": (0.0, SAME), "share": (None, SAME)}
+    return found
+
+
+def _key(scale: str, limit: float, evidence: Sequence[CycleEvidence], ratios: Mapping[str, float], counted: int) -> str:
+    rows = sorted(
+        [c.blade, c.cycle, [list(work) for work in c.works], [(r.wear, r.kind, r.area_m2) for r in c.readings], c.start]
+        for c in evidence
+    )
+    content = msgspec.json.encode([FIT_VERSION, scale, limit, rows, sorted(ratios.items()), counted])
     return hashlib.sha256(content).hexdigest()[:32]
 
 

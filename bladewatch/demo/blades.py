@@ -151,7 +151,7 @@ class Blades:
             plate.stop, plate.reason = at, "worn-plan"
         plate.chips_at = 0.1 + 0.7 * dice[4] if dice[3] < setting.size("chip") else NEVER
         plate.cycle = len(self._truth.cycles)
-        self._truth.cycles.append(CycleTruth(plate.id, plate.kind.id, plate.kind.limit_um))
+        self._truth.cycles.append(CycleTruth(plate.id, plate.kind.id, plate.kind.limit_um, factor=plate.edge.factor))
 
     def _take_off(self, spindle: Spindle, now: int, counter: int, minutes: int, written: bool) -> None:
         plate, edge = spindle.plate, spindle.edge

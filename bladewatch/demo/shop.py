@@ -17,6 +17,7 @@ from bladewatch.demo.records import Records
 from bladewatch.demo.setting import RPM, Setting
 from bladewatch.demo.troubles import EVERY_SAW, Episode
 from bladewatch.demo.truth import Point, Truth
+from bladewatch.demo.truth import Work as Done
 from collectors.instants import HOUR_US, MINUTE_US, SECOND_US
 
 NOISE: Final = 0.03
@@ -216,7 +217,10 @@ class Shop:
         now += round(seconds * SECOND_US)
         if not air:
             rate = metal.um_per_m2 * season * (HARD if "lot" in here else 1.0) * (HARD if "mist" in here else 1.0)
-            edge.cut(work.metal, work.area_mm2, rate / override if self.form.travel else rate)
+            rate = rate / override if self.form.travel else rate
+            edge.cut(work.metal, work.area_mm2, rate)
+            area_m2 = work.area_mm2 / 1e6
+            self.truth.work.setdefault(saw.name, Done()).add(now, area_m2, rate * area_m2)
             self.truth.cuts += 1
             self.truth.unexplained.append(log(load) + noise)
         self._count(saw, now)

@@ -29,7 +29,7 @@ class Point(NamedTuple):
 
 @dataclass(slots=True)
 class CycleTruth:
-    """A grind cycle as it was. ``reason`` is empty while it runs."""
+    """A grind cycle as it was. ``reason`` is empty while it runs; ``factor`` is its wear beside a mean edge's."""
 
     plate: str
     blade_type: str
@@ -37,6 +37,7 @@ class CycleTruth:
     points: list[Point] = field(default_factory=list)
     saws: list[str] = field(default_factory=list)
     reason: str = ""
+    factor: float = 1.0
 
     def at(self, us: int) -> Point:
         """The state at an instant, in a straight line between the points around it."""
@@ -68,6 +69,36 @@ class Mounted:
 
 
 @dataclass(slots=True)
+class Work:
+    """Every cut that a saw truly made: when, its area [m²], and the wear it brings to a mean edge [µm].
+
+    The same work would have worn another edge in step with that edge's factor, so that what a blade could still have
+    cut is known also where it was taken off early.
+    """
+
+    at_us: array[int] = field(default_factory=lambda: array("q"))
+    area_m2: array[float] = field(default_factory=lambda: array("d"))
+    wear_um: array[float] = field(default_factory=lambda: array("d"))
+
+    def add(self, at_us: int, area_m2: float, wear_um: float) -> None:
+        """Take the next cut."""
+        self.at_us.append(at_us)
+        self.area_m2.append(area_m2)
+        self.wear_um.append(wear_um)
+
+    def area_until(self, at_us: int, wear_um: float) -> float | None:
+        """Area from an instant on until so much wear of a mean edge is reached [m²]; None where the days end first."""
+        area_m2 = 0.0
+        for place in range(bisect_right(self.at_us, at_us), len(self.at_us)):
+            more = self.wear_um[place]
+            if more >= wear_um:
+                return area_m2 + self.area_m2[place] * wear_um / more
+            wear_um -= more
+            area_m2 += self.area_m2[place]
+        return None
+
+
+@dataclass(slots=True)
 class Truth:
     """All of it."""
 
@@ -77,6 +108,7 @@ class Truth:
     spend: dict[str, dict[str, Decimal]] = field(default_factory=dict)
     strokes: int = 0
     cuts: int = 0
+    work: dict[str, Work] = field(default_factory=dict)
     unexplained: array[float] = field(default_factory=lambda: array("d"))
     """Log of each cut's energy beside what metal, feed and edge explain."""
 

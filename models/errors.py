@@ -1,0 +1,141 @@
+"""The errors of the joint fit: how much each row of evidence weighs, given how far off it lies.
+
+Energies: most stints scatter by ``row``; one in eight is something else (galling, a dry cut, a slipping clamp, bars
+that were counted wrong) and may lie anywhere within ±0.4. All stints of one alloy from one lot of bars within a cycle
+share an offset besides: nearly nought for most lots, and anything for a hard one (Cauchy). Of readings of wear one in
+sixteen belongs to another cycle, or to one whose record is wrong, and may lie anywhere.
+
+A lot's offset is eliminated as it comes: with weights W of its rows and the offset's precision q, the equations lose
+(ΣWJ)(ΣWJ)ᵀ/(q + ΣW), as one more row of negative weight for each lot.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.evidence import PLACES, Design
+from models.nested import Summing, summing
+
+Floats = NDArray[np.float64]
+
+CUT_NOISE: Final = 10.0
+"""Cuts whose own scatter is as large as what all cuts of a stint share."""
+DULL_SPREAD: Final = 0.15
+"""How far from the limit a blade is that was declared dull [log]; also the edge of an upper bound."""
+CYCLE_TAILS: Final = np.array([4.0] + PLACES * [1.0] + 2 * [8.0])
+"""Degrees of freedom of a cycle's factor, of its levels and of its course: one whose record is wrong, or whose sensor
+was rescaled, must not widen the rest. The effects of blades are normal."""
+NOISE_WEIGHT: Final = 10.0
+"""How many stints a cycle's noise counts as a mean one's for."""
+ODD_SHARE: Final = 0.12
+ODD_SPREAD: Final = 0.2
+WRONG_SHARE: Final = 0.1
+WRONG_SPREAD: Final = 0.5
+"""A reading that belongs to another cycle, or a cycle whose record is wrong."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spreads:
+    """Standard deviations [log] of the effects and errors; ``lot`` is the half width of a Cauchy."""
+
+    cycle: float = 0.28
+    blade: float = 0.10
+    edge: float = 0.1
+    body: float = 0.01
+    mount: float = 0.008
+    course: float = 0.08
+    row: float = 0.012
+    lot: float = 0.006
+    bench: float = 0.07
+
+
+WEIGHT: Final = Spreads(cycle=4, blade=8, edge=4, body=6, mount=12, course=10, row=150, lot=20, bench=6)
+"""How many effects or errors the stated spreads count for."""
+
+
+class Weighed(NamedTuple):
+    """Weights of rows (n,) and lots (l,), the latter below nought; the lots' offsets with their variance; the loss.
+
+    ``squares`` (n,) are residuals as the spreads should see them: an odd row counts for nothing. ``sure`` is how much
+    of each row counts.
+    """
+
+    rows: Floats
+    lots: Floats
+    offsets: Floats
+    offset_variance: Floats
+    loss: float
+    squares: Floats
+    sure: Floats
+
+
+def collect(design: Design) -> Summing:
+    """The matrix (l, n) that sums rows by lot."""
+    return summing(design.lot, int(design.lot.max(initial=-1)) + 1)
+
+
+def weigh(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Floats, spreads: Spreads) -> Weighed:
+    """Weigh rows by their residuals ``off``; ``offsets`` (l,) are the lots' as known so far.
+
+    ``noise`` (c,) is how much larger the variance of a cycle's energies is than a mean one's.
+    """
+    by_lot = np.append(offsets, 0.0)[design.lot]
+    left = np.where(design.energy, off - by_lot, off)
+    plain = spreads.row**2 * (1 + CUT_NOISE / np.maximum(design.cuts, 1.0))
+    bench = np.where(design.bound | design.dull, DULL_SPREAD**2, spreads.bench**2)
+    near = np.where(design.energy, plain * noise[design.cycle], bench)
+    far = near + np.where(design.energy, ODD_SPREAD, WRONG_SPREAD) ** 2
+    odd = np.where(design.energy, ODD_SHARE, WRONG_SHARE)
+    log_near = np.log1p(-odd) - 0.5 * (left**2 / near + np.log(near))
+    log_far = np.log(odd) - 0.5 * (left**2 / far + np.log(far))
+    log_both = np.logaddexp(log_near, log_far)
+    sure = np.exp(log_near - log_both)
+    told = design.reading & ~(design.bound & (off > 0))
+    weights = np.where(design.energy | told, sure / near + (1 - sure) / far, 0.0)
+    loss = float(-np.sum(log_both[design.energy | told]))
+    precision = 2 / (spreads.lot**2 + offsets**2)
+    total = lots @ weights
+    loss += float(np.sum(np.log1p((offsets / spreads.lot) ** 2) + np.log(spreads.lot)))
+    return Weighed(
+        rows=weights,
+        lots=-(total**2) / (precision + total),
+        offsets=(lots @ (weights * off)) / (precision + total),
+        offset_variance=1 / (precision + total),
+        loss=loss,
+        squares=sure * left**2 * np.where(design.energy, spreads.row**2 / plain, 1.0),
+        sure=sure,
+    )
+
+
+def noise_of(design: Design, weighed: Weighed, spreads: Spreads) -> Floats:
+    """How noisy each cycle is: the variance of its energies beside a mean cycle's, drawn towards one.
+
+    A cycle whose record is wrong, or whose sensor was, so speaks softly and bends nothing.
+    """
+    count = len(design.cycles)
+    rows = design.energy
+    squares = np.bincount(design.cycle[rows], weighed.squares[rows], count)
+    sure = np.bincount(design.cycle[rows], weighed.sure[rows], count)
+    return np.asarray((NOISE_WEIGHT + squares / spreads.row**2) / (NOISE_WEIGHT + sure))
+
+
+def heavy(own: Floats, spread: Floats) -> Floats:
+    """Weights (c, e) that make the normal effects of cycles ones of Student's t."""
+    return np.asarray((CYCLE_TAILS + 1) / (CYCLE_TAILS + (own / spread) ** 2))
+
+
+def heavy_loss(own: Floats, spread: Floats) -> float:
+    """Minus the log of the effects' likelihood, but for constants."""
+    return float(np.sum(0.5 * (CYCLE_TAILS + 1) * np.log1p((own / spread) ** 2 / CYCLE_TAILS)))
+
+
+def with_lots(lots: Summing, weights: Floats, rows: Floats) -> Floats:
+    """Rows of derivatives or residuals with those of the lots beneath."""
+    total = np.maximum(lots @ weights, 1e-300)
+    shape = (-1,) + (1,) * (rows.ndim - 1)
+    means = (lots @ (weights.reshape(shape) * rows)) / total.reshape(shape)
+    return np.concatenate([rows, means])

@@ -1,0 +1,289 @@
+"""What a grind cycle tells of wear: its stints in order, and its end. From lists of cycles to arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+UNKNOWN: Final = "unknown"
+MOST_PARTS: Final = 60
+"""Parts with a level of their own, those with the most loaded stints; the others stand at their alloy's."""
+LEAST_PART_ROWS: Final = 3
+SMALL: Final = 1e-6
+PLACES: Final = 3
+"""Saws of one cycle on each of which its load has a level of its own; any more share the last one's."""
+EFFECTS: Final = 1 + PLACES + 2
+"""What a cycle has of its own: log factor, levels on its saws, bend and skew of the course of its load."""
+
+
+class Work(NamedTuple):
+    """A stint: ``area_m2`` cut, its sum over the feed per tooth ``travel`` [m²/mm] or None where no feed is known.
+
+    ``loaded`` comparable cuts had the mean log specific energy ``log_u`` [log N/mm²] at the log feed per tooth
+    ``log_fz`` [log mm].
+    """
+
+    alloy: str
+    area_m2: float
+    saw: str
+    part: str | None = None
+    lot: str | None = None
+    travel: float | None = None
+    loaded: int = 0
+    log_u: float = 0.0
+    log_fz: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Wear in shares of the limit when the cycle had cut ``area_m2``; None: at its end.
+
+    ``kind`` is ``measured`` (at the bench, or by the stock that the grinder removed), ``dull`` (declared so: the limit
+    is met, with a margin), or ``removed`` (the wear was at most the limit: a bound and no more).
+    """
+
+    wear: float
+    kind: str = "measured"
+    area_m2: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CycleEvidence:
+    """A grind cycle of a blade. ``start`` is wear that was there before its first stint [limits]."""
+
+    blade: str
+    cycle: int
+    works: tuple[Work, ...]
+    readings: tuple[Reading, ...] = ()
+    start: float = 0.0
+
+    @property
+    def key(self) -> tuple[str, int]:
+        """What names the cycle."""
+        return self.blade, self.cycle
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """The alloys, parts and saws that a fit knows, each in order; ``log_feed`` is each alloy's own feed per tooth.
+
+    ``log_ratio`` are the stated wear ratios of the alloys beside a base alloy, as logs.
+    """
+
+    alloys: tuple[str, ...]
+    parts: tuple[str, ...]
+    saws: tuple[str, ...]
+    log_feed: tuple[float, ...]
+    log_ratio: tuple[float, ...]
+    by_travel: bool
+
+
+def names_of(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float], by_travel: bool) -> Names:
+    """The names in the evidence. ``by_travel``: wear goes with the teeth's way in metal instead of area."""
+    alloys = sorted({work.alloy for cycle in cycles for work in cycle.works})
+    saws = sorted({work.saw for cycle in cycles for work in cycle.works})
+    feeds: dict[str, list[float]] = {alloy: [] for alloy in alloys}
+    rows: dict[str, int] = {}
+    for cycle in cycles:
+        for work in cycle.works:
+            if work.loaded:
+                feeds[work.alloy].append(work.log_fz)
+                if work.part is not None:
+                    rows[work.part] = rows.get(work.part, 0) + 1
+    parts = sorted(
+        sorted((part for part, count in rows.items() if count >= LEAST_PART_ROWS), key=lambda p: (-rows[p], p))[
+            :MOST_PARTS
+        ]
+    )
+    every = [feed for found in feeds.values() for feed in found]
+    middle = float(np.median(every)) if every else float(np.log(0.01))
+    own = tuple(float(np.median(feeds[alloy])) if feeds[alloy] else middle for alloy in alloys)
+    areas = dict.fromkeys(alloys, 0.0)
+    for cycle in cycles:
+        for work in cycle.works:
+            areas[work.alloy] += work.area_m2
+    known = {alloy: area for alloy, area in areas.items() if alloy != UNKNOWN}
+    ratio = {alloy: ratios.get(alloy, 1.0) for alloy in alloys}
+    if UNKNOWN in ratio and sum(known.values()) > 0:
+        ratio[UNKNOWN] = sum(area * ratio[alloy] for alloy, area in known.items()) / sum(known.values())
+    stated = tuple(float(np.log(ratio[alloy])) for alloy in alloys)
+    return Names(tuple(alloys), tuple(parts), tuple(saws), own, stated, by_travel)
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """The evidence as arrays; every row is a stint or, with ``x`` nought, a reading. Rows of a cycle are neighbours.
+
+    ``x`` is the usage of a stint [m², or at another feed than the alloy's own, the area that would be the same way of
+    the teeth]; ``half`` is one half for a stint, whose energy speaks of its middle, and nought for a reading. ``place``
+    numbers the saws of a cycle, ``lot`` the lots of one alloy within a cycle. ``log_slow`` is the alloy's own feed over
+    the stint's [log]. ``energy`` and ``reading`` mark what a row tells; ``y`` is its log specific energy or log wear,
+    ``cuts`` how many it rests on, ``bound`` that it is an upper bound, ``dull`` that it was declared. ``first`` are the
+    first rows of the cycles. Cycles and blades are in the order of ``cycles``.
+    """
+
+    cycles: tuple[tuple[str, int], ...]
+    blades: tuple[str, ...]
+    x: Floats
+    half: Floats
+    alloy: Ints
+    part: Ints
+    saw: Ints
+    place: Ints
+    cycle: Ints
+    lot: Ints
+    blade_of_cycle: Ints
+    log_slow: Floats
+    energy: NDArray[np.bool_]
+    reading: NDArray[np.bool_]
+    bound: NDArray[np.bool_]
+    dull: NDArray[np.bool_]
+    y: Floats
+    cuts: Floats
+    start: Floats
+    first: Ints
+
+    @property
+    def blade(self) -> Ints:
+        """The blade of each row."""
+        return np.asarray(self.blade_of_cycle[self.cycle], np.int64)
+
+
+@dataclass(slots=True)
+class _Columns:
+    x: list[float] = field(default_factory=list)
+    half: list[float] = field(default_factory=list)
+    alloy: list[int] = field(default_factory=list)
+    part: list[int] = field(default_factory=list)
+    saw: list[int] = field(default_factory=list)
+    place: list[int] = field(default_factory=list)
+    cycle: list[int] = field(default_factory=list)
+    lot: list[int] = field(default_factory=list)
+    log_slow: list[float] = field(default_factory=list)
+    kind: list[str] = field(default_factory=list)
+    y: list[float] = field(default_factory=list)
+    cuts: list[float] = field(default_factory=list)
+
+
+def design_of(cycles: Sequence[CycleEvidence], names: Names) -> Design:
+    """Arrays of the evidence, cycles sorted by blade and number. Raises ``ValueError`` on what cannot be."""
+    alloys = {name: place for place, name in enumerate(names.alloys)}
+    parts = {name: place for place, name in enumerate(names.parts)}
+    saws = {name: place for place, name in enumerate(names.saws)}
+    columns, lots = _Columns(), dict[tuple[int, str | None, str], int]()
+    ordered = sorted(cycles, key=lambda cycle: cycle.key)
+    for number, cycle in enumerate(ordered):
+        places = list(dict.fromkeys(work.saw for work in cycle.works))
+        for item in _in_order(cycle):
+            if isinstance(item, Reading):
+                _add_reading(columns, item, number)
+            else:
+                _add_work(columns, item, number, alloys, parts, saws, names, lots)
+                columns.place.append(min(places.index(item.saw), PLACES - 1))
+    blades = sorted({cycle.blade for cycle in ordered})
+    place_of = {name: place for place, name in enumerate(blades)}
+    blade_of_cycle = np.array([place_of[cycle.blade] for cycle in ordered], np.int64)
+    cycle_of = np.array(columns.cycle, np.int64)
+    kinds = np.array(columns.kind)
+    found = Design(
+        cycles=tuple(cycle.key for cycle in ordered),
+        blades=tuple(blades),
+        x=np.array(columns.x, float),
+        half=np.array(columns.half, float),
+        alloy=np.array(columns.alloy, np.int64),
+        part=np.array(columns.part, np.int64),
+        saw=np.array(columns.saw, np.int64),
+        place=np.array(columns.place, np.int64),
+        cycle=cycle_of,
+        lot=np.array(columns.lot, np.int64),
+        blade_of_cycle=blade_of_cycle,
+        log_slow=np.array(columns.log_slow, float),
+        energy=kinds == "energy",
+        reading=np.isin(kinds, ("measured", "dull", "removed")),
+        bound=kinds == "removed",
+        dull=kinds == "dull",
+        y=np.array(columns.y, float),
+        cuts=np.array(columns.cuts, float),
+        start=np.array([cycle.start for cycle in ordered], float),
+        first=np.searchsorted(cycle_of, np.arange(len(ordered))),
+    )
+    if not (np.isfinite(found.x).all() and (found.x >= 0).all() and np.isfinite(found.y).all()):
+        raise ValueError("areas must be finite and not below zero, energies and wear finite and above zero")
+    return found
+
+
+def _in_order(cycle: CycleEvidence) -> Iterator[Work | Reading]:
+    """Stints and readings of a cycle; a stint in the middle of which somebody measured is two."""
+    waiting = sorted((r for r in cycle.readings if r.area_m2 is not None), key=lambda r: (r.area_m2 or 0.0, r.wear))
+    total = 0.0
+    for work in cycle.works:
+        rest = work
+        while waiting and (waiting[0].area_m2 or 0.0) < total + rest.area_m2:
+            reading = waiting.pop(0)
+            share = max((reading.area_m2 or 0.0) - total, 0.0) / rest.area_m2
+            if share > SMALL:
+                first, rest = _split(rest, share)
+                total += first.area_m2
+                yield first
+            yield reading
+        total += rest.area_m2
+        yield rest
+    yield from waiting
+    yield from sorted((r for r in cycle.readings if r.area_m2 is None), key=lambda r: (r.wear, r.kind))
+
+
+def _split(work: Work, share: float) -> tuple[Work, Work]:
+    """A stint in two; its energy stays with the larger part."""
+    larger = share >= 0.5
+    travel = (None, None) if work.travel is None else (share * work.travel, (1 - share) * work.travel)
+    first = work._replace(area_m2=share * work.area_m2, travel=travel[0], loaded=work.loaded if larger else 0)
+    return first, work._replace(
+        area_m2=(1 - share) * work.area_m2, travel=travel[1], loaded=0 if larger else work.loaded
+    )
+
+
+def _add_work(
+    columns: _Columns, work: Work, number: int,
+    alloys: Mapping[str, int], parts: Mapping[str, int], saws: Mapping[str, int], names: Names,
+    lots: dict[tuple[int, str | None, str], int],
+) -> None:  # fmt: skip
+    alloy = alloys.get(work.alloy, -1)
+    own = names.log_feed[alloy] if alloy >= 0 else float(np.mean(names.log_feed))
+    x = work.area_m2
+    if names.by_travel and work.travel is not None:
+        x = work.travel * float(np.exp(own))
+    columns.x.append(x)
+    columns.half.append(0.5)
+    columns.alloy.append(alloy)
+    columns.part.append(-1 if work.part is None else parts.get(work.part, -1))
+    columns.saw.append(saws.get(work.saw, -1))
+    columns.cycle.append(number)
+    same = (number, work.lot, work.alloy)
+    told = work.loaded > 0 and alloy >= 0
+    columns.log_slow.append(own - work.log_fz if told else 0.0)
+    columns.kind.append("energy" if told else "")
+    columns.lot.append(lots.setdefault(same, len(lots)) if told else -1)
+    columns.y.append(work.log_u if told else 0.0)
+    columns.cuts.append(float(work.loaded))
+
+
+def _add_reading(columns: _Columns, reading: Reading, number: int) -> None:
+    if not reading.wear > 0:
+        raise ValueError(f"wear at a reading: found {reading.wear}, expected above zero")
+    columns.x.append(0.0)
+    columns.half.append(0.0)
+    for column in (columns.alloy, columns.part, columns.saw, columns.lot):
+        column.append(-1)
+    columns.cycle.append(number)
+    columns.log_slow.append(0.0)
+    columns.kind.append(reading.kind)
+    columns.y.append(float(np.log(reading.wear)))
+    columns.cuts.append(1.0)
+    columns.place.append(0)

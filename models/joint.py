@@ -1,0 +1,512 @@
+"""One fit of wear and of cutting energy together, over all grind cycles of a blade type.
+
+With x the usage of each stint (area, or the teeth's way), the exposure of cycle i of blade p after it is ::
+
+    e = c_i · Σ exp(base + ratio_alloy + pace_saw) · x          exposure, in shares of the limit
+    w = W(e)                                                    wear, in shares of the limit (``wearlaw.course``)
+
+and what is measured of it ::
+
+    log(wear at the bench)   = log w + error                                       spread ``bench``
+    log(energy per volume)   = level_alloy + part + saw + l_p + d_i + lot
+                               + log(1 - s_a + s_a·(f_a/f_z)·(1 + κ·k_p·h(w)))
+                               + error                                             spread ``row``·√(1 + 10/cuts)
+
+s_a is the edge's share of the energy at the alloy's own feed f_a (u = K_c + K_e/f_z, ``cutting``), κ the rise of edge
+force at the limit, and h, how it comes about along the way, is bent by two numbers (``wearlaw.force_of``). Errors and
+lots have heavy tails (``errors``): galling, a hard lot, a record that is wrong are outliers, not averages. The random
+effects are shrunk towards none ::
+
+    log c_i ~ t₄(r_p, cycle)   d_i ~ Cauchy(0, mount), one on each saw of a cycle
+    h of a cycle is bent beside the shared one by t₈(0, course), twice
+    r_p ~ N(0, blade²)         log k_p ~ N(0, edge²)         l_p ~ N(0, body²)
+
+and so are alloys towards their stated ratios, saws and parts towards none (``PRIORS``). What maximises the penalised
+likelihood is found by Gauss-Newton steps; the effects of cycles and blades are eliminated block by block (``nested``),
+so the cost grows with the rows alone. The spreads follow by expectation maximisation, each drawn towards a stated one.
+The same evidence gives the same fit, whatever its order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, fields, replace
+from math import log, sqrt
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.energy import EDGE_SHARE_MM
+from models.errors import WEIGHT, Spreads, Weighed, collect, heavy, heavy_loss, noise_of, weigh, with_lots
+from models.evidence import EFFECTS, PLACES, UNKNOWN, Design, Names
+from models.nested import Blocks, Nest, Solved, Summing, eliminate
+from models.wearlaw import Course, Force, course, force_of
+
+Floats = NDArray[np.float64]
+
+MOST_STEPS: Final = 60
+DONE: Final = 1e-4
+LONGEST_STEP: Final = 0.7
+FARTHEST_START: Final = 0.8
+BLADE_TAIL: Final = 8.0
+"""Degrees of freedom by which the spreads of blades are judged: a blade with a wrong record is not to widen them."""
+FIRST_ROW: Final = 0.04
+"""Where the spread of energies begins: wide, so that no good start is thrown out as odd."""
+PRIORS: Final = {
+    # mean, standard deviation
+    "base": (0.0, 3.0),
+    "kappa": (log(0.8), 0.7),
+    "bend": (0.0, 0.3),
+    "skew": (0.0, 0.3),
+    "break_in": (0.02, 0.04),
+    "last_stage": (0.02, 0.08),
+    "ratio": (0.0, 0.5),
+    "level": (0.0, 1.0),
+    "share": (0.0, 0.5),
+    "pace": (0.0, 0.08),
+    "saw": (0.0, 0.05),
+    "part": (0.0, 0.08),
+}
+"""Of the logs, but for ``bend``, ``skew``, ``break_in`` and ``last_stage``, which are plain, and ``share`` (logit)."""
+UNSEEN_RATIO: Final = 0.7
+"""Spread of the ratio of an alloy that no ended cycle has cut [log]."""
+UNTOLD_RATIO: Final = 0.15
+"""Spread of the ratio of area whose alloy nothing tells [log], beside the mean of all that was cut."""
+COURSE: Final = {"bend": 1 + PLACES, "skew": 2 + PLACES}
+"""Shared parameters that each cycle may have beside its own effects, and where these stand."""
+SCALARS: Final = ("base", "kappa", "bend", "skew", "break_in", "last_stage")
+
+
+class Layout:
+    """Where the shared parameters of a fit lie in one vector: scalars, then what alloys, saws and parts have."""
+
+    def __init__(self, names: Names) -> None:
+        counts = {
+            "ratio": len(names.alloys), "level": len(names.alloys), "share": len(names.alloys),
+            "pace": len(names.saws), "saw": len(names.saws), "part": len(names.parts),
+        }  # fmt: skip
+        self.place = {name: slice(number, number + 1) for number, name in enumerate(SCALARS)}
+        end = len(SCALARS)
+        for name, count in counts.items():
+            self.place[name] = slice(end, end + count)
+            end += count
+        self.size = end
+
+    def prior(self, names: Names, level: float) -> tuple[Floats, Floats]:
+        """Means and standard deviations. ``level`` is the middle of the log energies."""
+        mean, spread = np.zeros(self.size), np.ones(self.size)
+        for name, place in self.place.items():
+            mean[place], spread[place] = PRIORS[name]
+        mean[self.place["ratio"]] = names.log_ratio
+        mean[self.place["level"]] = level
+        share = EDGE_SHARE_MM / (EDGE_SHARE_MM + np.exp(np.array(names.log_feed)))
+        mean[self.place["share"]] = np.log(share / (1 - share))
+        if UNKNOWN in names.alloys:
+            spread[self.place["ratio"].start + names.alloys.index(UNKNOWN)] = UNTOLD_RATIO
+        return mean, spread
+
+
+class Effects(NamedTuple):
+    """Effects of blades, shape (b, 3): log rate, log rise of edge force, level; of cycles (c, e): ``EFFECTS``."""
+
+    blades: Floats
+    cycles: Floats
+
+
+class Predicted(NamedTuple):
+    """What the rows should tell, shape (n,), and its derivatives.
+
+    They are by shared parameters (n, g), blades (n, 3) and cycles (n, e). ``exposure`` is that at the rows
+    [limits].
+    """
+
+    value: Floats
+    by_shared: Floats
+    by_blade: Floats
+    by_cycle: Floats
+    exposure: Floats
+
+
+class _Inner(NamedTuple):
+    """What value and derivatives of the model share; of stints with energy from ``share`` on."""
+
+    step: Floats
+    since: Floats
+    exposure: Floats
+    wear: Course
+    share: Floats
+    slow: Floats
+    kappa: Floats
+    force: Force
+    whole: Floats
+
+
+def expected(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> Floats:
+    """What the rows should tell, without derivatives."""
+    return _run(shared, effects, design, layout, start)[0]
+
+
+def _run(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> tuple[Floats, _Inner]:
+    at, rows = layout.place, design.energy
+    log_rate = shared[at["base"]] + _of(shared, at["ratio"], design.alloy) + _of(shared, at["pace"], design.saw)
+    step = design.x * np.exp(log_rate)
+    since = np.exp(effects.cycles[design.cycle, 0]) * _along(step[:, None], design)[:, 0]
+    exposure = start[design.cycle] + since
+    wear = course(exposure, shared[at["break_in"]], shared[at["last_stage"]])
+    alloy, blade = design.alloy[rows], design.blade[rows]
+    share = 1 / (1 + np.exp(-_of(shared, at["share"], alloy)))
+    slow = np.exp(design.log_slow[rows])
+    kappa = np.exp(shared[at["kappa"]] + effects.blades[blade, 1])
+    bend, skew = (shared[at[name]] + effects.cycles[design.cycle[rows], k] for name, k in COURSE.items())
+    force = force_of(wear.wear[rows], bend, skew)
+    whole = 1 - share + share * slow * (1 + kappa * force.value)
+    value = np.log(wear.wear)
+    value[rows] = (
+        _of(shared, at["level"], alloy) + _of(shared, at["part"], design.part[rows])
+        + _of(shared, at["saw"], design.saw[rows]) + effects.blades[blade, 2]
+        + effects.cycles[design.cycle[rows], 1 + design.place[rows]] + np.log(whole)
+    )  # fmt: skip
+    return value, _Inner(step, since, exposure, wear, share, slow, kappa, force, whole)
+
+
+def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> Predicted:
+    """Run the model over a design. ``start`` is the exposure before each cycle's first stint."""
+    value, inner = _run(shared, effects, design, layout, start)
+    n, at, rows = len(design.x), layout.place, design.energy
+    marks = np.zeros((n, layout.size))
+    marks[:, at["base"]] = 1.0
+    _mark(marks, at["ratio"], design.alloy)
+    _mark(marks, at["pace"], design.saw)
+    grown = np.exp(effects.cycles[design.cycle, 0])[:, None] * _along(inner.step[:, None] * marks, design)
+    edge = inner.share * inner.slow / inner.whole
+    rise = inner.kappa * inner.force.value
+    by_wear = 1 / inner.wear.wear
+    by_wear[rows] = edge * inner.kappa * inner.force.by_wear
+    slope = by_wear * inner.wear.by_exposure
+    by_shared = slope[:, None] * grown
+    by_shared[:, at["break_in"].start] += by_wear * inner.wear.by_break_in
+    by_shared[:, at["last_stage"].start] += by_wear * inner.wear.by_last_stage
+    told = np.zeros((int(rows.sum()), layout.size))
+    told[:, at["kappa"].start] = edge * rise
+    told[:, at["bend"].start] = edge * inner.kappa * inner.force.by_bend
+    told[:, at["skew"].start] = edge * inner.kappa * inner.force.by_skew
+    _mark(told, at["share"], design.alloy[rows], (1 - inner.share) * (edge * (1 + rise) - inner.share / inner.whole))
+    for name, index in (("level", design.alloy), ("part", design.part), ("saw", design.saw)):
+        _mark(told, at[name], index[rows])
+    by_shared[rows] += told
+    by_blade = np.zeros((n, 3))
+    by_blade[rows, 1], by_blade[rows, 2] = edge * rise, 1.0
+    by_cycle = np.zeros((n, EFFECTS))
+    by_cycle[:, 0] = slope * inner.since
+    by_cycle[rows, 1 + design.place[rows]] = 1.0
+    for name, place in COURSE.items():
+        by_cycle[rows, place] = told[:, at[name].start]
+    return Predicted(value, by_shared, by_blade, by_cycle, inner.exposure)
+
+
+def _of(shared: Floats, place: slice, index: NDArray[np.int64]) -> Floats:
+    """The parameter of each row; nought where the row has none."""
+    values = np.append(shared[place], 0.0)
+    return np.asarray(values[index])
+
+
+def _mark(matrix: Floats, place: slice, index: NDArray[np.int64], values: Floats | float = 1.0) -> None:
+    rows = np.flatnonzero(index >= 0)
+    matrix[rows, place.start + index[rows]] = values if np.isscalar(values) else np.asarray(values)[rows]
+
+
+def _along(steps: Floats, design: Design) -> Floats:
+    """Sums within each cycle up to the middle of a stint, or up to a reading."""
+    total = np.cumsum(steps, axis=0)
+    before = np.vstack([np.zeros((1, steps.shape[1])), total])[design.first]
+    return np.asarray(total - before[design.cycle] - design.half[:, None] * steps)
+
+
+@dataclass(frozen=True, slots=True)
+class BladeEffect:
+    """What a blade has of its own: log rate, log rise of edge force, level.
+
+    Given the shared parameters s it is normal with ``mean`` + ``by_shared``·(s - ŝ) and ``covariance``.
+    """
+
+    mean: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    by_shared: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class JointFit:
+    """A fitted model: shared parameters with their covariance in the order of ``Layout``, spreads, blades.
+
+    ``factors`` are the ended cycles' log factors beside a mean cycle, by blade and number, with their errors.
+    ``counted`` is how many cycles had a reading that is no mere bound, ``bounds`` how many had a bound alone.
+    """
+
+    names: Names
+    shared: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    prior: tuple[float, ...]
+    spreads: Spreads
+    blades: dict[str, BladeEffect]
+    factors: tuple[tuple[str, int, float, float], ...]
+    counted: int
+    bounds: int
+    energies: int
+    loglik: float
+    version: int = 2
+
+    def rate(self, alloy: str) -> tuple[float, float]:
+        """The exposure that a unit of usage of an alloy adds at a mean cycle, and the error of its log.
+
+        Raises ``KeyError`` on an alloy that no cycle has cut.
+        """
+        if alloy not in self.names.alloys:
+            raise KeyError(alloy)
+        place = Layout(self.names).place["ratio"].start + self.names.alloys.index(alloy)
+        rows = np.array(self.covariance)[[0, place]][:, [0, place]]
+        return float(np.exp(self.shared[0] + self.shared[place])), float(np.sqrt(np.sum(rows)))
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain JSON values."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, value: Mapping[str, Any]) -> JointFit:
+        """The fit as it was."""
+        plain = dict(value)
+        names = value["names"]
+        lists = {key: tuple(names[key]) for key in names if key != "by_travel"}
+        plain["names"] = Names(**lists, by_travel=bool(names["by_travel"]))
+        plain["spreads"] = Spreads(**value["spreads"])
+        plain["blades"] = {
+            blade: BladeEffect(tuple(row["mean"]), _tuples(row["covariance"]), _tuples(row["by_shared"]))
+            for blade, row in value["blades"].items()
+        }
+        plain["covariance"], plain["factors"] = _tuples(value["covariance"]), _tuples(value["factors"])
+        plain["shared"], plain["prior"] = tuple(value["shared"]), tuple(value["prior"])
+        return cls(**plain)
+
+
+def _tuples(rows: Sequence[Sequence[Any]]) -> tuple[tuple[Any, ...], ...]:
+    return tuple(tuple(row) for row in rows)
+
+
+class _State(NamedTuple):
+    shared: Floats
+    effects: Effects
+    offsets: Floats
+    noise: Floats
+
+
+class _Problem(NamedTuple):
+    """What stays the same through a fit."""
+
+    design: Design
+    layout: Layout
+    mean: Floats
+    deviation: Floats
+    lots: Summing
+    nest: Nest
+
+
+def fit_joint(design: Design, names: Names, priors: Mapping[str, tuple[float | None, float]] | None = None) -> JointFit:
+    """Fit the model. ``priors`` gives parameters of a kind another mean, if any, and another standard deviation."""
+    layout = Layout(names)
+    energies = design.y[design.energy]
+    mean, deviation = layout.prior(names, float(np.median(energies)) if len(energies) else 0.0)
+    for name, (value, spread) in (priors or {}).items():
+        deviation[layout.place[name]] = spread
+        if value is not None:
+            mean[layout.place[name]] = value
+    lots = collect(design)
+    of_lot = np.zeros(lots.shape[0], np.int64)
+    of_lot[design.lot[design.lot >= 0]] = design.cycle[design.lot >= 0]
+    nest = Nest.of(np.concatenate([design.cycle, of_lot]), design.blade_of_cycle, len(design.blades))
+    problem = _Problem(design, layout, mean, deviation, lots, nest)
+    effects = Effects(np.zeros((len(design.blades), 3)), np.zeros((len(design.cycles), EFFECTS)))
+    state = _State(mean.copy(), effects, np.zeros(lots.shape[0]), np.ones(len(design.cycles)))
+    state = _started(state, design, layout)
+    spreads = replace(Spreads(), row=FIRST_ROW)
+    for _ in range(MOST_STEPS):
+        predicted = predict(state.shared, state.effects, design, layout, design.start)
+        weighed = weigh(design, design.y - predicted.value, lots, state.offsets, state.noise, spreads)
+        solved = _solve(problem, predicted, weighed, state, spreads)
+        before = weighed.loss + _penalty(problem, state, spreads)
+        state, moved = _step(problem, state, solved, spreads, before)
+        settled, noise = _spreads(problem, state, solved, spreads)
+        changed = max(abs(log(getattr(settled, f.name) / getattr(spreads, f.name))) for f in fields(Spreads))
+        spreads, state = settled, state._replace(noise=noise)
+        if moved < DONE and changed < 10 * DONE:
+            break
+    predicted = predict(state.shared, state.effects, design, layout, design.start)
+    weighed = weigh(design, design.y - predicted.value, lots, state.offsets, state.noise, spreads)
+    solved = _solve(problem, predicted, weighed, state, spreads)
+    return _fitted(problem, names, state, solved, spreads, weighed.loss)
+
+
+def _solve(problem: _Problem, predicted: Predicted, weighed: Weighed, state: _State, spreads: Spreads) -> Solved:
+    """The Gauss-Newton step at a state: rows, lots and priors in one system of equations."""
+    blades = state.effects.blades
+    cycle_off = _own(problem, state)
+    by_cycle_spread, by_blade_spread = _scales(spreads)
+    wide = (with_lots(problem.lots, weighed.rows, part)
+            for part in (problem.design.y - predicted.value, predicted.by_cycle, predicted.by_blade,
+                         predicted.by_shared))  # fmt: skip
+    off, by_cycle, by_blade, by_shared = wide
+    weights = np.concatenate([weighed.rows, weighed.lots])
+    blocks = Blocks.of_rows(off, weights, by_cycle, by_blade, by_shared, problem.nest).with_priors(
+        cycle_precision=heavy(cycle_off, by_cycle_spread) / by_cycle_spread**2,
+        cycle_off=cycle_off,
+        blade_precision=1 / by_blade_spread**2,
+        blade_off=blades,
+        shared_precision=1 / problem.deviation**2,
+        shared_off=state.shared - problem.mean,
+        nest=problem.nest,
+    )
+    return eliminate(blocks, problem.nest)
+
+
+def _step(problem: _Problem, state: _State, solved: Solved, spreads: Spreads, before: float) -> tuple[_State, float]:
+    """The step, halved until the penalised loss falls; and how far it went at most."""
+    design, layout = problem.design, problem.layout
+    longest = max(float(np.max(np.abs(part), initial=0.0)) for part in (solved.shared, solved.blades, solved.cycles))
+    length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
+    for _ in range(8):
+        shared = state.shared + length * solved.shared
+        for name in ("break_in", "last_stage"):
+            shared[layout.place[name]] = np.maximum(shared[layout.place[name]], 0.0)
+        effects = Effects(state.effects.blades + length * solved.blades, state.effects.cycles + length * solved.cycles)
+        off = design.y - expected(shared, effects, design, layout, design.start)
+        offsets = weigh(design, off, problem.lots, state.offsets, state.noise, spreads).offsets
+        new = _State(shared, effects, offsets, state.noise)
+        loss = weigh(design, off, problem.lots, offsets, state.noise, spreads).loss + _penalty(problem, new, spreads)
+        if loss <= before + 1e-9:
+            return new, length * longest
+        length /= 2
+    return state, 0.0
+
+
+def _started(state: _State, design: Design, layout: Layout) -> _State:
+    """Where to begin.
+
+    At the base rate and the factors of cycles at which the readings would be met, and at the levels of alloys at which
+    half of their energies lie to either side.
+    """
+    predicted = predict(state.shared, state.effects, design, layout, design.start)
+    rows = design.reading & ~design.bound
+    if not rows.any():
+        rows = design.reading
+    if rows.any():
+        off = design.y[rows] - np.log(np.maximum(predicted.exposure[rows], 1e-12))
+        middle = float(np.median(off))
+        state.shared[layout.place["base"]] += middle
+        state.effects.cycles[design.cycle[rows], 0] = np.clip(off - middle, -FARTHEST_START, FARTHEST_START)
+    off = design.y - expected(state.shared, state.effects, design, layout, design.start)
+    for alloy in np.unique(design.alloy[design.energy]):
+        rows = design.energy & (design.alloy == alloy)
+        state.shared[layout.place["level"].start + alloy] += np.median(off[rows])
+    return state
+
+
+def _penalty(problem: _Problem, state: _State, spreads: Spreads) -> float:
+    by_cycle, by_blade = _scales(spreads)
+    normal = np.sum(((state.shared - problem.mean) / problem.deviation) ** 2)
+    normal += np.sum((state.effects.blades / by_blade) ** 2)
+    return 0.5 * float(normal) + heavy_loss(_own(problem, state), by_cycle)
+
+
+def _own(problem: _Problem, state: _State) -> Floats:
+    """The effects of cycles beside those of their blades."""
+    own = state.effects.cycles.copy()
+    own[:, 0] -= state.effects.blades[problem.design.blade_of_cycle, 0]
+    return own
+
+
+def own_scales(spreads: Spreads) -> Floats:
+    """The spreads of what a cycle has of its own."""
+    return np.array([spreads.cycle] + PLACES * [spreads.mount] + 2 * [spreads.course])
+
+
+def _scales(spreads: Spreads) -> tuple[Floats, Floats]:
+    """Of the effects of cycles and of blades."""
+    return own_scales(spreads), np.array([spreads.blade, spreads.edge, spreads.body])
+
+
+def _spreads(problem: _Problem, state: _State, solved: Solved, spreads: Spreads) -> tuple[Spreads, Floats]:
+    """The spreads that the effects and errors show, each drawn towards the stated one, and the noise of the cycles."""
+    design = problem.design
+    own, blades = _own(problem, state), state.effects.blades
+    by_cycle, by_blade = _scales(spreads)
+    cycle_weight = heavy(own, by_cycle)
+    spread_out = cycle_weight * own**2 + solved.cycle_variance
+    blade_weight = (BLADE_TAIL + 1) / (BLADE_TAIL + (blades / by_blade) ** 2)
+    value = expected(state.shared, state.effects, design, problem.layout, design.start)
+    weighed = weigh(design, design.y - value, problem.lots, state.offsets, state.noise, spreads)
+    bench = design.reading & ~design.bound & ~design.dull
+    lot = 2 * state.offsets**2 / (1 + (state.offsets / spreads.lot) ** 2) + weighed.offset_variance
+    noise = noise_of(design, weighed, spreads)
+    squares = {
+        "cycle": cycle_weight[:, 0] * own[:, 0] ** 2 + solved.own_variance,
+        "mount": spread_out[:, 1 : 1 + PLACES][_places(design)],
+        "course": spread_out[:, 1 + PLACES :][_places(design).any(axis=1)],
+        "blade": blades[:, 0] ** 2 + solved.blade_variance[:, 0],
+        "edge": blade_weight[:, 1] * blades[:, 1] ** 2 + solved.blade_variance[:, 1],
+        "body": blade_weight[:, 2] * blades[:, 2] ** 2 + solved.blade_variance[:, 2],
+        "bench": weighed.squares[bench],
+        "row": weighed.squares[design.energy] / noise[design.cycle[design.energy]],
+        "lot": lot,
+    }
+    counts = {name: float(found.size) for name, found in squares.items()} | {
+        "row": float(np.sum(weighed.sure[design.energy])),
+        "bench": float(np.sum(weighed.sure[bench])),
+    }
+    stated = Spreads()
+
+    def drawn(name: str) -> float:
+        weight = float(getattr(WEIGHT, name))
+        total = weight * getattr(stated, name) ** 2 + float(np.sum(squares[name]))
+        return sqrt(total / (weight + counts[name]))
+
+    return Spreads(**{name: drawn(name) for name in squares}), noise
+
+
+def _places(design: Design) -> NDArray[np.bool_]:
+    """On which of its saws each cycle has energies, shape (c, places)."""
+    found = np.zeros((len(design.cycles), PLACES), bool)
+    found[design.cycle[design.energy], design.place[design.energy]] = True
+    return found
+
+
+def _fitted(problem: _Problem, names: Names, state: _State, solved: Solved, spreads: Spreads, loss: float) -> JointFit:
+    design = problem.design
+    rates = state.effects.cycles[:, 0]
+    told = {int(c) for c in design.cycle[design.reading & ~design.bound]}
+    bounds = {int(c) for c in design.cycle[design.bound]} - told
+    return JointFit(
+        names=names,
+        shared=tuple(float(v) for v in state.shared),
+        covariance=_rows(solved.shared_covariance),
+        prior=tuple(float(v) for v in problem.deviation),
+        spreads=spreads,
+        blades={
+            blade: BladeEffect(
+                tuple(float(v) for v in state.effects.blades[place]),
+                _rows(solved.blade_covariance[place]),
+                _rows(solved.blade_by_shared[place]),
+            )
+            for place, blade in enumerate(design.blades)
+        },
+        factors=tuple(
+            (blade, number, float(rates[place]), sqrt(float(solved.cycle_variance[place, 0])))
+            for place, (blade, number) in enumerate(design.cycles)
+        ),
+        counted=len(told),
+        bounds=len(bounds),
+        energies=int(design.energy.sum()),
+        loglik=-loss,
+    )
+
+
+def _rows(matrix: Floats) -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(float(v) for v in row) for row in matrix)

@@ -1,0 +1,191 @@
+"""Normal equations of a model with effects of cycles within blades within all: solved block by block.
+
+Rows belong to cycles, cycles to blades. The effects of a cycle meet those of its own blade and the shared parameters
+and no others, so they are eliminated first, each cycle by itself, then those of each blade; what is left is a small
+dense system. Cost: rows × shared parameters².
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+Summing: TypeAlias = Any
+"""A matrix, plain or sparse, that is only ever multiplied from the left."""
+PLAIN_UP_TO: Final = 200_000
+RATE: Final = 0
+"""The effect of a cycle, and that of its blade, which the first is drawn towards."""
+
+
+@dataclass(frozen=True, slots=True)
+class Nest:
+    """Which rows belong to which cycle and blade, as matrices that sum."""
+
+    rows_to_cycles: Summing
+    rows_to_blades: Summing
+    cycles_to_blades: Summing
+    blade_of_cycle: Ints
+
+    @classmethod
+    def of(cls, cycle: Ints, blade_of_cycle: Ints, blades: int) -> Nest:
+        """From the cycle of each row and the blade of each cycle."""
+        cycles = len(blade_of_cycle)
+        return cls(
+            summing(cycle, cycles), summing(blade_of_cycle[cycle], blades), summing(blade_of_cycle, blades),
+            blade_of_cycle,
+        )  # fmt: skip
+
+
+def summing(index: Ints, count: int) -> Summing:
+    """The matrix (count, n) that sums rows by their index; rows with an index below nought belong nowhere.
+
+    Small ones are plain arrays: they spare the import of sparse ones.
+    """
+    rows = np.flatnonzero(index >= 0)
+    if count * len(index) <= PLAIN_UP_TO:
+        plain = np.zeros((count, len(index)))
+        plain[index[rows], rows] = 1.0
+        return plain
+    from scipy.sparse import csr_array
+
+    return csr_array((np.ones(len(rows)), (index[rows], rows)), shape=(count, len(index)))
+
+
+@dataclass(slots=True)
+class Blocks:
+    """Normal equations. c cycles of e effects, b blades of three, g shared parameters.
+
+    ``cycle`` (c, e, e), ``cycle_wide`` (c, e, 3 + g), ``blade`` (b, 3, 3), ``blade_wide`` (b, 3, g), ``shared``
+    (g, g); the gradients (c, e), (b, 3), (g,).
+    """
+
+    cycle: Floats
+    cycle_wide: Floats
+    cycle_gradient: Floats
+    blade: Floats
+    blade_wide: Floats
+    blade_gradient: Floats
+    shared: Floats
+    shared_gradient: Floats
+
+    @classmethod
+    def of_rows(
+        cls, off: Floats, weights: Floats, by_cycle: Floats, by_blade: Floats, by_shared: Floats, nest: Nest
+    ) -> Blocks:
+        """From residuals (n,), weights (n,) and derivatives (n, e), (n, 3), (n, g) of the rows."""
+        wide = np.hstack([by_blade, by_shared])
+        weighted, weighted_blade = weights[:, None] * by_cycle, weights[:, None] * by_blade
+        of_cycle, of_blade = nest.rows_to_cycles, nest.rows_to_blades
+        return cls(
+            cycle=np.stack([of_cycle @ (weighted[:, k, None] * by_cycle) for k in range(by_cycle.shape[1])], axis=1),
+            cycle_wide=np.stack([of_cycle @ (weighted[:, k, None] * wide) for k in range(by_cycle.shape[1])], axis=1),
+            cycle_gradient=of_cycle @ (weighted * off[:, None]),
+            blade=np.stack([of_blade @ (weighted_blade[:, k, None] * by_blade) for k in range(3)], axis=1),
+            blade_wide=np.stack([of_blade @ (weighted_blade[:, k, None] * by_shared) for k in range(3)], axis=1),
+            blade_gradient=of_blade @ (weighted_blade * off[:, None]),
+            shared=by_shared.T @ (weights[:, None] * by_shared),
+            shared_gradient=by_shared.T @ (weights * off),
+        )
+
+    def with_priors(
+        self, cycle_precision: Floats, cycle_off: Floats, blade_precision: Floats, blade_off: Floats,
+        shared_precision: Floats, shared_off: Floats, nest: Nest,
+    ) -> Blocks:  # fmt: skip
+        """Add what draws the effects towards none: (c, e), (c, e), (3,), (b, 3), (g,), (g,).
+
+        The first effect of a cycle is drawn towards the first of its blade: ``cycle_off`` is what lies between.
+        """
+        each = np.arange(self.cycle.shape[1])
+        self.cycle[:, each, each] += cycle_precision
+        self.cycle_gradient -= cycle_precision * cycle_off
+        self.cycle_wide[:, 0, RATE] -= cycle_precision[:, 0]
+        up = nest.cycles_to_blades
+        self.blade[:, RATE, RATE] += up @ cycle_precision[:, 0]
+        self.blade_gradient[:, RATE] += up @ (cycle_precision * cycle_off)[:, 0]
+        self.blade[:, [0, 1, 2], [0, 1, 2]] += blade_precision
+        self.blade_gradient -= blade_precision * blade_off
+        self.shared[np.diag_indices(len(self.shared))] += shared_precision
+        self.shared_gradient -= shared_precision * shared_off
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """The solution, and what the inverse says of it.
+
+    ``blade_covariance`` (b, 3, 3) is that of a blade's effects where the shared parameters are known, and
+    ``blade_by_shared`` (b, 3, g) how they move with them; the variances (c, e), (b, 3) are those of nothing known.
+    ``own_variance`` (c,) is that of a cycle's first effect beside its blade's.
+    """
+
+    shared: Floats
+    blades: Floats
+    cycles: Floats
+    shared_covariance: Floats
+    blade_covariance: Floats
+    blade_by_shared: Floats
+    blade_variance: Floats
+    cycle_variance: Floats
+    own_variance: Floats
+
+
+def eliminate(blocks: Blocks, nest: Nest) -> Solved:
+    """Solve the equations."""
+    up, blade_of = nest.cycles_to_blades, nest.blade_of_cycle
+    inverse = np.linalg.inv(blocks.cycle)
+    lean = inverse @ blocks.cycle_wide
+    own = np.einsum("cij,cj->ci", inverse, blocks.cycle_gradient)
+    blade_part, shared_part = blocks.cycle_wide[:, :, :3], blocks.cycle_wide[:, :, 3:]
+    taken = np.einsum("cia,cib->cab", blade_part, lean)
+    count, width = taken.shape[0], taken.shape[2]
+    from_cycles = (up @ taken.reshape(count, -1)).reshape(-1, 3, width)
+    blade = blocks.blade - from_cycles[:, :, :3]
+    blade_wide = blocks.blade_wide - from_cycles[:, :, 3:]
+    blade_gradient = blocks.blade_gradient - up @ np.einsum("cia,ci->ca", blade_part, own)
+    flat, flat_lean = shared_part.reshape(-1, shared_part.shape[2]), lean[:, :, 3:].reshape(-1, shared_part.shape[2])
+    shared = blocks.shared - flat.T @ flat_lean
+    shared_gradient = blocks.shared_gradient - flat.T @ own.reshape(-1)
+    blade_inverse = np.linalg.inv(blade)
+    blade_lean = blade_inverse @ blade_wide
+    blade_own = np.einsum("bij,bj->bi", blade_inverse, blade_gradient)
+    wide = blade_wide.reshape(-1, blade_wide.shape[2])
+    shared = shared - wide.T @ blade_lean.reshape(-1, blade_lean.shape[2])
+    shared_gradient = shared_gradient - wide.T @ blade_own.reshape(-1)
+    covariance = np.linalg.inv((shared + shared.T) / 2)
+    step = covariance @ shared_gradient
+    blades = blade_own - blade_lean @ step
+    both = np.hstack([blades[blade_of], np.broadcast_to(step, (len(own), len(step)))])
+    cycles = own - np.einsum("cia,ca->ci", lean, both)
+    reach = blade_lean @ covariance
+    blade_full = blade_inverse + np.einsum("big,bjg->bij", reach, blade_lean)
+    # a cycle moves with its blade and with the shared parameters; the blade moves with these too
+    direct = lean[:, :, 3:] - lean[:, :, :3] @ blade_lean[blade_of]
+    cycle_full = (
+        inverse
+        + lean[:, :, :3] @ blade_inverse[blade_of] @ np.swapaxes(lean[:, :, :3], 1, 2)
+        + (direct @ covariance) @ np.swapaxes(direct, 1, 2)
+    )
+    beside = lean[:, 0, :3] + np.array([1.0, 0.0, 0.0])
+    beside_shared = lean[:, 0, 3:] - np.einsum("ca,cag->cg", beside, blade_lean[blade_of])
+    own_variance = (
+        inverse[:, 0, 0]
+        + np.einsum("ca,cab,cb->c", beside, blade_inverse[blade_of], beside)
+        + np.einsum("cg,gh,ch->c", beside_shared, covariance, beside_shared)
+    )
+    return Solved(
+        shared=step,
+        blades=blades,
+        cycles=cycles,
+        shared_covariance=covariance,
+        blade_covariance=blade_inverse,
+        blade_by_shared=-blade_lean,
+        blade_variance=np.einsum("bii->bi", blade_full),
+        cycle_variance=np.einsum("cii->ci", cycle_full),
+        own_variance=own_variance,
+    )
