@@ -102,14 +102,20 @@ class Collector:
             for missing in self._translator.numbers.overdue(self._service.clock()):
                 self._trouble(f"{missing.topic}: the publisher's numbers {missing.first} to {missing.last} never came")
             if now - self._reviewed >= (self._review_every_s if self._fresh else SILENT_REVIEW_S):
-                self._fresh, self._reviewed = False, now
                 self.review()
+                self._fresh = False
+                self._reviewed = 2 * time.monotonic() - now  # looking takes half of the time at most
             if now >= self._next_tidy:
                 self._next_tidy = now + TIDY_EVERY_S
                 self._service.store.refresh_idle(self._service.clock())
                 self._service.tidy()
         except UnreachableError as error:
             self._trouble(f"upkeep put off: {error}")
+
+    @property
+    def has_looked(self) -> bool:
+        """Whether the blades were looked at since anything was stored."""
+        return not self._fresh
 
     def review(self) -> None:
         """Look at the blades: alerts that are new are said, forecasts that are due are kept as issued."""

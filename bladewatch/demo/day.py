@@ -20,9 +20,12 @@ from bladewatch.living import Collector, client_id_of
 from bladewatch.pipeline import ingest
 from bladewatch.service import Service
 from collectors.facts import Batch
+from collectors.instants import MINUTE_US
 from collectors.payloads import Message
 
 REVIEW_EVERY_S: Final = 0.25
+REVIEW_BY_US: Final = 30 * MINUTE_US
+"""On a slow machine the shop's blades are looked at so often by its own clock."""
 HOLD_S: Final = 0.004
 READY_WITHIN_S: Final = 10.0
 STORED_WITHIN_S: Final = 30.0
@@ -39,6 +42,10 @@ class Day(Protocol):
 
     def advance(self, to_us: int) -> None:
         """Let it come to a moment; when this returns, all that the saws told by then is stored."""
+        ...
+
+    def close(self) -> None:
+        """It is over: when this returns, the blades have been looked at as the day left them."""
         ...
 
     def stop(self) -> None:
@@ -110,6 +117,12 @@ class Subscribed:
                 raise UnreachableError(f"the collector does not store: {self._last_trouble()}")
             time.sleep(0.005)
 
+    def close(self) -> None:
+        """Wait for the collector to look once more."""
+        until = time.monotonic() + STORED_WITHIN_S
+        while self._thread.is_alive() and not self._collector.has_looked and time.monotonic() < until:
+            time.sleep(0.01)
+
     def _last_trouble(self) -> str:
         return self._trouble[-1] if self._trouble else "it says nothing"
 
@@ -138,7 +151,7 @@ class FromFile:
         self._service = service
         self._collector = Collector(service, self.said.append, lambda _text: None, 0.0, upkeep=False)
         self._translator = service.translator()
-        self._reviewed = 0.0
+        self._reviewed, self._reviewed_us = 0.0, 0
 
     def start(self) -> None:
         """There is nothing to wait for."""
@@ -152,9 +165,14 @@ class FromFile:
             batch.add(*self._translator.decode(Message(entry.topic, entry.payload, now_us, "file:last-day:0")))
             self._place += 1
         ingest(batch, self._service.store, self._service.config.site.name)
-        if time.monotonic() - self._reviewed >= REVIEW_EVERY_S:
+        now, over = time.monotonic(), self._place == len(self._waiting)
+        if over or now_us - self._reviewed_us >= REVIEW_BY_US or now - self._reviewed >= REVIEW_EVERY_S:
             self._collector.review()
-            self._reviewed = time.monotonic()
+            self._reviewed_us = now_us
+            self._reviewed = 2 * time.monotonic() - now  # looking takes half of the time at most
+
+    def close(self) -> None:
+        """The blades are looked at with the last message."""
 
     def stop(self) -> None:
         """There is nothing that goes on."""

@@ -187,11 +187,13 @@ def _follow(day: Day, stage: Stage, pace: Pace, from_us: int, ends_us: int) -> N
         due_us = pace.due_us
         now_us = min(due_us, now_us + STEP_US) if due_us > now_us else now_us
         day.advance(now_us)
-        if time.monotonic() - drawn >= DRAW_EVERY_S:
+        began = time.monotonic()
+        if began - drawn >= DRAW_EVERY_S:
             stage.draw()
-            drawn = time.monotonic()
+            drawn = 2 * time.monotonic() - began  # drawing takes half of the time at most
         if due_us <= now_us:
             time.sleep(REST_S)
+    day.close()
     stage.draw()
 
 
