@@ -267,6 +267,30 @@ class JointFit:
         rows = np.array(self.covariance)[[0, place]][:, [0, place]]
         return float(np.exp(self.shared[0] + self.shared[place])), float(np.sqrt(np.sum(rows)))
 
+    def ratio(self, alloy: str, base: str) -> tuple[float, float]:
+        """How much faster an alloy wears than another, each at its own feed, and the error of its log."""
+        names = self.names.alloys
+        first = Layout(self.names).place["ratio"].start
+        one, other = first + names.index(alloy), first + names.index(base)
+        c = np.array(self.covariance)
+        variance = c[one, one] + c[other, other] - 2 * c[one, other]
+        return float(np.exp(self.shared[one] - self.shared[other])), sqrt(max(float(variance), 0.0))
+
+    def saw_pace(self, saw: str) -> tuple[float, float]:
+        """How much faster blades wear on a saw than on a mean one, and the error of its log."""
+        place = Layout(self.names).place["pace"].start + self.names.saws.index(saw)
+        return float(np.exp(self.shared[place])), sqrt(self.covariance[place][place])
+
+    def blade_ways(self, blade: str) -> tuple[tuple[float, float], tuple[float, float]]:
+        """How much faster a blade wears than a mean one, and how much more its edge force rises, with log errors."""
+        ways = self.blades[blade]
+        reach = np.array(ways.by_shared)
+        full = np.array(ways.covariance) + reach @ np.array(self.covariance) @ reach.T
+        (pace, pace_error), (rise, rise_error) = (
+            (float(np.exp(ways.mean[k])), sqrt(max(float(full[k, k]), 0.0))) for k in (0, 1)
+        )
+        return (pace, pace_error), (rise, rise_error)
+
     def to_json(self) -> dict[str, Any]:
         """Plain JSON values."""
         return asdict(self)

@@ -201,6 +201,13 @@ class Moment:
             )
         return self._trained[blade_type]
 
+    def models(self) -> Iterator[tuple[BladeType, Training]]:
+        """What each blade type of the configuration has learnt, in its order."""
+        for blade_type in self._config.blade_types:
+            blade, training = self._config.blade_types.ever(blade_type, self._now_us), self._training(blade_type)
+            if blade is not None and training is not None:
+                yield blade, training
+
     @property
     def now_us(self) -> int:
         """The moment."""

@@ -43,7 +43,8 @@ class Training:
     """What a blade type's ended cycles allow: the scale, its limit, the fit, and how many cycles there were.
 
     ``fit`` is None where there is too little; ``lack`` then says what would fix it. ``key`` names the fit by all that
-    it was made from, ``learnt`` are the cycles in it, ``counted`` how many of them tell their end.
+    it was made from, ``learnt`` are the cycles in it, ``evidence`` what they told, ``counted`` how many of them tell
+    their end.
     """
 
     scale: str
@@ -54,6 +55,7 @@ class Training:
     key: str | None = None
     learnt: tuple[Cycle, ...] = ()
     counted: int = 0
+    evidence: tuple[CycleEvidence, ...] = ()
 
 
 def train(
@@ -185,7 +187,7 @@ class _Fitting:
                 self.store.books.put_fit(key, self.blade.id, stored, self.now_us)
         cycles = tuple(cycle for cycle, _ in learnt)
         fit = JointFit.from_json(msgspec.json.decode(stored))
-        return Training(scale, limit, fit, self.ended, None, key, cycles, counted)
+        return Training(scale, limit, fit, self.ended, None, key, cycles, counted, tuple(evidence))
 
 
 def ratios_of(config: Config, alloys: Iterable[str], now_us: int) -> dict[str, float]:

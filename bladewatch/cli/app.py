@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from bladewatch.cli import ledger, show
+from bladewatch.cli import ledger, model, show
 from bladewatch.cli.options import AtTimes, JsonFlag
 
 Shop = Path | None
@@ -325,3 +325,4 @@ def store_tidy(context: typer.Context, as_json: JsonFlag = False) -> None:
 
 
 ledger.register(app)
+model.register(app)

@@ -1,0 +1,72 @@
+"""The model's commands: fit it, show what it has learnt."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import typer
+
+from bladewatch.cli.options import AtTimes, JsonFlag
+
+model_app = typer.Typer(no_args_is_help=True, help="What the ended cycles have taught: wear by alloy, saws, blades.")
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the commands into the program."""
+    app.add_typer(model_app, name="model")
+
+
+@model_app.command("fit")
+def fit(context: typer.Context, as_json: JsonFlag = False) -> None:
+    """Fit the model of each blade type to all that is known, and keep it. The collector and import do so by themselves.
+
+    Example: bladewatch model fit
+    """
+    import msgspec
+
+    from bladewatch.assess.learnt import as_json as told
+    from bladewatch.service import Service
+
+    with Service.open(context.obj) as service:
+        for line in service.bring_up_to_date():
+            if not as_json:
+                print(line, flush=True)
+        models = service.models(keep=True)
+    if as_json:
+        sys.stdout.write(msgspec.json.encode([told(model) for model in models]).decode() + "\n")
+        return
+    for model in models:
+        what = f"from {model.cycles} cycles, fit {model.key}" if model.lack is None else f"no fit: {model.lack}"
+        print(f"blade type {model.blade_type}: {what}", flush=True)
+
+
+@model_app.command("show")
+def show(
+    context: typer.Context,
+    at: AtTimes = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """The wear that each alloy brings per area, with range and cycles behind it; saws and blades that stand out.
+
+    Example: bladewatch model show
+    """
+    _show(context.obj, at or [], as_json)
+
+
+def _show(config_path: Path | None, at: list[str], as_json: bool) -> None:
+    import msgspec
+
+    from bladewatch.assess.learnt import as_json as told
+    from bladewatch.screens import paint
+    from bladewatch.screens.model import render
+    from bladewatch.service import Service
+
+    with Service.open(config_path) as service:
+        for at_us in [service.instant(text) for text in at] or [service.clock()]:
+            models = service.models(at_us)
+            if as_json:
+                print(msgspec.json.encode([told(model) for model in models]).decode(), flush=True)
+            else:
+                console = paint.console()
+                paint.show(render(service.config, models, at_us, console.width), console)
