@@ -13,6 +13,7 @@ How dull is the edge by its energy?             ``energy.EdgeIndex``          en
 How much wear does a square metre cost?         ``joint.fit_joint``           ended grind cycles, as stints
 How worn is the blade now?                      ``running.standing``          a fit and the running cycle
 How much can it still cut?                      ``jobs.run_down``             where it stands, past jobs
+How well does it tell cycles it has not seen?   ``estimator.WearModel``       scikit-learn's tools
 Until when?                                     ``forecast.hours_until``      cuts, cuts by hour of past weeks
 What has this grind cycle done so far?          ``cycle.CycleState``          its strokes, one by one
 Did the load step down at a stop?               ``steps.StepWatch``           load and part per stroke

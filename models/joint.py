@@ -30,7 +30,7 @@ The same evidence gives the same fit, whatever its order.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, astuple, dataclass, replace
 from math import log, sqrt
 from typing import Any, Final, NamedTuple
 
@@ -46,7 +46,11 @@ from models.wearlaw import Course, Force, course, force_of
 Floats = NDArray[np.float64]
 
 MOST_STEPS: Final = 60
-DONE: Final = 1e-4
+DONE: Final = 0.01
+SMALL_SPREAD: Final = 0.005
+MOST_CYCLES: Final = 0.99
+SETTLED: Final = 0.03
+"""The search ends where no parameter moves further [log] and no spread by a larger share of itself."""
 LONGEST_STEP: Final = 0.7
 FARTHEST_START: Final = 0.8
 BLADE_TAIL: Final = 8.0
@@ -359,9 +363,11 @@ def fit_joint(design: Design, names: Names, priors: Mapping[str, tuple[float | N
         before = weighed.loss + _penalty(problem, state, spreads)
         state, moved = _step(problem, state, solved, spreads, before)
         settled, noise = _spreads(problem, state, solved, spreads)
-        changed = max(abs(log(getattr(settled, f.name) / getattr(spreads, f.name))) for f in fields(Spreads))
+        changed = max(
+            abs(new - old) / (old + SMALL_SPREAD) for new, old in zip(astuple(settled), astuple(spreads), strict=True)
+        )
         spreads, state = settled, state._replace(noise=noise)
-        if moved < DONE and changed < 10 * DONE:
+        if moved < DONE and changed < SETTLED:
             break
     predicted = predict(state.shared, state.effects, design, layout, design.start)
     weighed = weigh(design, design.y - predicted.value, lots, state.offsets, state.noise, spreads)
@@ -392,10 +398,12 @@ def _solve(problem: _Problem, predicted: Predicted, weighed: Weighed, state: _St
 
 
 def _step(problem: _Problem, state: _State, solved: Solved, spreads: Spreads, before: float) -> tuple[_State, float]:
-    """The step, halved until the penalised loss falls; and how far it went at most."""
+    """The step, halved until the penalised loss falls; and how far it went, but for a few odd cycles."""
     design, layout = problem.design, problem.layout
     longest = max(float(np.max(np.abs(part), initial=0.0)) for part in (solved.shared, solved.blades, solved.cycles))
     length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
+    most = float(np.quantile(np.abs(solved.cycles[:, 0]), MOST_CYCLES))
+    moving = max(float(np.max(np.abs(solved.shared))), most)
     for _ in range(8):
         shared = state.shared + length * solved.shared
         for name in ("break_in", "last_stage"):
@@ -406,7 +414,7 @@ def _step(problem: _Problem, state: _State, solved: Solved, spreads: Spreads, be
         new = _State(shared, effects, offsets, state.noise)
         loss = weigh(design, off, problem.lots, offsets, state.noise, spreads).loss + _penalty(problem, new, spreads)
         if loss <= before + 1e-9:
-            return new, length * longest
+            return new, length * moving
         length /= 2
     return state, 0.0
 
