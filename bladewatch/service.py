@@ -119,13 +119,15 @@ class Service:
 
     # Answers
 
-    def review(self, at_us: int | None = None, keep: bool = False) -> Any:
-        """The shop at a moment, from what was known then."""
+    def review(self, at_us: int | None = None, keep: bool = False, queue: Path | None = None) -> Any:
+        """The shop at a moment, from what was known then; ``queue`` is a file of what the saws will cut next."""
         from bladewatch.assess.moment import Moment
+        from bladewatch.assess.queue import read_queue
 
         now_us = self.clock() if at_us is None else at_us
+        jobs = None if queue is None else read_queue(queue, self.config, now_us)
         with self.store.transaction() if keep else self.store.snapshot():
-            return Moment(self.config, self.store, now_us, keep).review()
+            return Moment(self.config, self.store, now_us, keep, queue=jobs).review()
 
     def reckon(self, saw: str, spindle: str, at_us: int) -> Any:
         """How the answer for a spindle comes about. Raises ``UsageError`` on a saw that the configuration lacks."""

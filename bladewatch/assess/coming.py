@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -35,13 +35,16 @@ def left_along(
     recent: Mapping[int, HourOfWork],
     state: CycleState,
     now_us: int,
+    queue: Sequence[Job] = (),
     by_cuts: bool = False,
 ) -> Left:
     """Run budgets down along the coming jobs; without any past ones along the cycle's own mix, with no date.
 
-    ``rates`` gives what a square metre of an alloy uses of each budget; with ``by_cuts`` a cut uses one.
+    ``rates`` gives what a square metre of an alloy uses of each budget; with ``by_cuts`` a cut uses one. A ``queue`` is
+    all that comes next, in its order; after it come jobs like those that were.
     """
-    ahead = run_down(budgets, rates, past_jobs(recent), running_job(state), by_cuts=by_cuts)
+    past = past_jobs(recent) or list(queue)
+    ahead = run_down(budgets, rates, past, None if queue else running_job(state), queue, by_cuts)
     if ahead is None:
         ahead = _own_mix(budgets, rates, state, by_cuts)
     if ahead is None:

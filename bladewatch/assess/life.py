@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -18,7 +18,7 @@ from bladewatch.units import m2_of, percent
 from models.cycle import CycleState
 from models.evidence import CycleEvidence
 from models.forecast import Quantity, quantity
-from models.jobs import rates_of
+from models.jobs import Job, rates_of
 from models.joint import JointFit
 from models.running import DRAWS, Standing, standing
 
@@ -78,19 +78,21 @@ def life_of(
     now_us: int,
     evidence: CycleEvidence,
     ratios: Mapping[str, float],
+    queue: Sequence[Job] = (),
 ) -> Life:
     """Wear and life left by the fit, else by the site's rule, else the reason why neither can tell.
 
-    ``evidence`` is what the cycle tells the fit, ``ratios`` the stated wear ratios of alloys that no fit has seen.
+    ``evidence`` is what the cycle tells the fit, ``ratios`` the stated wear ratios of alloys that no fit has seen,
+    ``queue`` the jobs that come next, where somebody gave them.
     """
     lack = training.lack or "no forecast"
     unknown_area = _unknown_area(state)
     if unknown_area is None and training.fit is not None and training.limit is not None:
-        life = _by_fit(state, training, training.fit, training.limit, recent, now_us, evidence, ratios)
+        life = _by_fit(state, training, training.fit, training.limit, recent, now_us, evidence, ratios, queue)
         if life is not None:
             return life
         lack = "the range of a forecast would be wider than the whole life; more ended cycles would narrow it"
-    rules = _rules(cycle, state, blade, recent, now_us, unknown_area or lack, with_area=unknown_area is None)
+    rules = _rules(cycle, state, blade, recent, now_us, unknown_area or lack, queue, with_area=unknown_area is None)
     if rules:
         return max(rules, key=lambda life: life.used_share.estimate if life.used_share is not None else 0.0)
     kind = (
@@ -118,6 +120,7 @@ def _rules(
     recent: dict[int, HourOfWork],
     now_us: int,
     lack: str,
+    queue: Sequence[Job],
     with_area: bool,
 ) -> list[Life]:
     """The site's rules, each as far as it is used up."""
@@ -126,13 +129,13 @@ def _rules(
     plain = rates_of({}, DRAWS)
     if limit_m2 is not None and with_area:
         used = m2_of(state.total_cmm2) / limit_m2 + cycle.used_share
-        left = left_along(np.full(DRAWS, max((1 - used) * limit_m2, 0.0)), plain, recent, state, now_us)
+        left = left_along(np.full(DRAWS, max((1 - used) * limit_m2, 0.0)), plain, recent, state, now_us, queue)
         reason = f"by the site's rule of {limit_m2:g} m² a cycle; {lack}"
         found.append(_rule("area", used, left, reason, _shares(recent, {}, 1.0, 1 / limit_m2)))
     if limit_cuts is not None:
         used = state.cuts / limit_cuts + cycle.used_share
         budgets = np.full(DRAWS, max((1 - used) * limit_cuts, 0.0))
-        left = left_along(budgets, plain, recent, state, now_us, by_cuts=True)
+        left = left_along(budgets, plain, recent, state, now_us, queue, by_cuts=True)
         reason = f"by the site's rule of {limit_cuts} cuts a cycle; {lack}"
         shares = tuple(
             Share(entry.first_us, entry.last_us, entry.cuts / limit_cuts) for _, entry in sorted(recent.items())
@@ -164,6 +167,7 @@ def _by_fit(
     now_us: int,
     evidence: CycleEvidence,
     ratios: Mapping[str, float],
+    queue: Sequence[Job],
 ) -> Life | None:
     """None where the band is too wide to tell anything."""
     areas_m2 = {alloy: m2_of(area) for alloy, area in sorted(state.area_cmm2.items())}
@@ -172,7 +176,7 @@ def _by_fit(
     coming_m2 = _coming(recent)
     if not evidence.readings and _too_wide(now, coming_m2 or areas_m2):
         return None
-    left = left_along(np.maximum(1 - now.exposure, 0.0), now.rate, recent, state, now_us)
+    left = left_along(np.maximum(1 - now.exposure, 0.0), now.rate, recent, state, now_us, queue)
     middle = {alloy: float(np.median(now.rate(alloy))) for alloy in {*areas_m2, *coming_m2}}
     with_load = now.loaded > 0
     counted = training.counted

@@ -17,6 +17,7 @@ from bladewatch.assess.hearing import RUNNING, Latest, last_message_us, last_str
 from bladewatch.assess.known import Known
 from bladewatch.assess.life import Life, life_of
 from bladewatch.assess.question import Question, given
+from bladewatch.assess.queue import Queue
 from bladewatch.assess.recent import HourOfWork, recent_work
 from bladewatch.assess.spares import with_spares
 from bladewatch.assess.training import Training, evidence_of, ratios_of, readings_of, train
@@ -73,17 +74,25 @@ class Moment:
     """The shop as it was known at ``now_us``. ``keep`` stores checkpoints and fits that had to be made.
 
     ``past``, an earlier moment of the same shop, hands on what it had worked out, for a screen that looks again and
-    again: the ledger's state and the fits, while no event came, for ten minutes at most.
+    again: the ledger's state and the fits, while no event came, for ten minutes at most. ``queue`` is what each saw
+    will cut next, where somebody gave it.
     """
 
     def __init__(
-        self, config: Config, store: Store, now_us: int, keep: bool = False, past: Moment | None = None
+        self,
+        config: Config,
+        store: Store,
+        now_us: int,
+        keep: bool = False,
+        past: Moment | None = None,
+        queue: Queue | None = None,
     ) -> None:
         books = store.books
         self._config = config
         self._store = store
         self._now_us = now_us
         self._keep = keep
+        self._queue = queue or {}
         answers = given(books.answers(now_us))
         self._accepted = accepted_counters(answers)
         self._reader = CycleReader(config, store, now_us, keep, self._accepted)
@@ -227,7 +236,7 @@ class Moment:
         state = self._reader.at(cycle, plate.blade_type, self._now_us)
         training = None if plate.blade_type is None else self._training(plate.blade_type)
         blade = None if plate.blade_type is None else self._config.blade_types.ever(plate.blade_type, self._now_us)
-        life = self._life(cycle, state, plate, blade, training, recent)
+        life = self._life(cycle, state, plate, blade, training, recent, spot)
         return Running(mount, plate, cycle, state, training, blade, recent, life)
 
     def assess(self, spot: Spot) -> Assessment:
@@ -352,6 +361,7 @@ class Moment:
         blade: BladeType | None,
         training: Training | None,
         recent: dict[int, HourOfWork],
+        spot: Spot | None = None,
     ) -> Life:
         if blade is None or training is None:
             name = plate.blade_type
@@ -364,7 +374,9 @@ class Moment:
         evidence = evidence_of(cycle, state, readings, cycle.used_share)
         alloys = {alloy for hour in recent.values() for alloy in hour.area_cmm2} | set(state.area_cmm2)
         ratios = ratios_of(self._config, alloys, self._now_us)
-        return life_of(cycle, state, blade, training, recent, self._now_us, evidence, ratios)
+        queue = self._queue.get(spot[0], ()) if spot is not None else ()
+        ratios |= ratios_of(self._config, {job.alloy for job in queue}, self._now_us)
+        return life_of(cycle, state, blade, training, recent, self._now_us, evidence, ratios, queue)
 
     def _count(self, spot: Spot, after_us: int, until_us: int) -> int:
         return strokes_made(self._store.signals, spot, after_us, until_us, self._now_us)

@@ -187,13 +187,16 @@ def questions_answer(
 def status(
     context: typer.Context,
     at: AtTimes = None,
+    queue: Annotated[
+        Path | None, typer.Option("--queue", help="CSV of saw,part,strokes: what the saws will cut next, in order.")
+    ] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """How worn each blade is and what to do, the saw that needs somebody first.
 
-    Example: bladewatch status --at "2026-03-02 06:15"
+    Example: bladewatch status --at "2026-03-02 06:15" --queue tonight.csv
     """
-    show.status(context.obj, at or [], as_json)
+    show.status(context.obj, at or [], as_json, queue)
 
 
 @app.command()

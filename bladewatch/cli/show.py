@@ -9,14 +9,14 @@ from pathlib import Path
 from typing import Any
 
 
-def status(config_path: Path | None, at: list[str], as_json: bool) -> None:
+def status(config_path: Path | None, at: list[str], as_json: bool, queue: Path | None = None) -> None:
     """Answer for each moment asked, in the order asked."""
     from bladewatch.service import Service
 
     with Service.open(config_path) as service:
         moments = [service.instant(text) for text in at] or [service.clock()]
         for place, at_us in enumerate(moments):
-            review = service.review(at_us)
+            review = service.review(at_us, queue=queue)
             if as_json:
                 _print_json(service, review.at_us, review.assessments)
             else:
