@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from bladewatch.config.tables import Mqtt
+from bladewatch.contact import hour_of
 from bladewatch.errors import UnreachableError, UsageError
 from bladewatch.pipeline import ingest, issue
 from bladewatch.service import Service
@@ -59,6 +60,7 @@ class Collector:
         self._fresh = False
         self._moment: Moment | None = None
         self._reviewed = -SILENT_REVIEW_S
+        self._hour = -1
         self._next_tidy = 0.0 if upkeep else float("inf")
         self.stored = 0
         mqtt = service.config.mqtt
@@ -101,7 +103,9 @@ class Collector:
         try:
             for missing in self._translator.numbers.overdue(self._service.clock()):
                 self._trouble(f"{missing.topic}: the publisher's numbers {missing.first} to {missing.last} never came")
-            if now - self._reviewed >= (self._review_every_s if self._fresh else SILENT_REVIEW_S):
+            hour = hour_of(self._service.clock())
+            if hour != self._hour or now - self._reviewed >= (self._review_every_s if self._fresh else SILENT_REVIEW_S):
+                self._hour = hour
                 self.review()
                 self._fresh = False
                 self._reviewed = 2 * time.monotonic() - now  # looking takes half of the time at most
