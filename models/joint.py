@@ -47,6 +47,9 @@ Floats = NDArray[np.float64]
 
 MOST_STEPS: Final = 60
 DONE: Final = 0.01
+FASTER: Final = 1.8
+MOST_CHANGE: Final = 3.0
+"""Expectation maximisation creeps: each spread goes so much further [log] than it says, and not beyond a threefold."""
 SMALL_SPREAD: Final = 0.005
 MOST_CYCLES: Final = 0.99
 SETTLED: Final = 0.03
@@ -498,7 +501,9 @@ def _spreads(problem: _Problem, state: _State, solved: Solved, spreads: Spreads)
     def drawn(name: str) -> float:
         weight = float(getattr(WEIGHT, name))
         total = weight * getattr(stated, name) ** 2 + float(np.sum(squares[name]))
-        return sqrt(total / (weight + counts[name]))
+        found, before = sqrt(total / (weight + counts[name])), float(getattr(spreads, name))
+        further = float((found / before) ** FASTER)
+        return before * min(max(further, 1 / MOST_CHANGE), MOST_CHANGE)
 
     return Spreads(**{name: drawn(name) for name in squares}), noise
 
