@@ -3,7 +3,7 @@
 Energies: most stints scatter by ``row``; one in eight is something else (galling, a dry cut, a slipping clamp, bars
 that were counted wrong) and may lie anywhere within ±0.4. All stints of one alloy from one lot of bars within a cycle
 share an offset besides: nearly nought for most lots, and anything for a hard one (Cauchy). Of readings of wear one in
-sixteen belongs to another cycle, or to one whose record is wrong, and may lie anywhere.
+ten belongs to another cycle, or to one whose record is wrong, and may lie anywhere.
 
 A lot's offset is eliminated as it comes: with weights W of its rows and the offset's precision q, the equations lose
 (ΣWJ)(ΣWJ)ᵀ/(q + ΣW), as one more row of negative weight for each lot.
