@@ -138,17 +138,14 @@ class Service:
             moment = Moment(self.config, self.store, at_us)
             return reckon(self.config, moment, self.spot(saw, spindle, at_us))
 
-    def models(self, at_us: int | None = None, keep: bool = False) -> list[Any]:
-        """What each blade type has learnt, as ``Learnt``. With ``keep`` a fit that had to be made is stored."""
-        from bladewatch.assess.cycles import EVERYTHING_US
+    def models(self, at_us: int | None = None) -> list[Any]:
+        """What each blade type has learnt, as ``Learnt``."""
         from bladewatch.assess.learnt import learnt_of
         from bladewatch.assess.moment import Moment
 
-        now_us = EVERYTHING_US if keep else self.clock() if at_us is None else at_us
-        with self.store.transaction() if keep else self.store.snapshot():
-            return [
-                learnt_of(blade, training) for blade, training in Moment(self.config, self.store, now_us, keep).models()
-            ]
+        with self.store.snapshot():
+            moment = Moment(self.config, self.store, self.clock() if at_us is None else at_us)
+            return [learnt_of(blade, training) for blade, training in moment.models()]
 
     def ended_cycles(self, at_us: int | None = None) -> list[Any]:
         """The grind cycles that had ended, as ``EndedCycle``."""

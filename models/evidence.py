@@ -45,7 +45,7 @@ class Work(NamedTuple):
 class Reading:
     """Wear in shares of the limit when the cycle had cut ``area_m2``; None: at its end.
 
-    ``kind`` is ``measured`` (at the bench, or by the stock that the grinder removed), ``dull`` (declared so: the limit
+    ``kind`` is ``measured`` (at the bench), ``dull`` (declared so: the limit
     is met, with a margin), or ``removed`` (the wear was at most the limit: a bound and no more).
     """
 

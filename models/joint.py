@@ -38,7 +38,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.energy import EDGE_SHARE_MM
-from models.errors import WEIGHT, Spreads, Weighed, collect, heavy, heavy_loss, noise_of, weigh, with_lots
+from models.errors import WEIGHT, Spreads, collect, heavy, heavy_loss, noise_of, weigh, with_lots
 from models.evidence import EFFECTS, PLACES, UNKNOWN, Design, Names
 from models.nested import Blocks, Nest, Solved, Summing, eliminate
 from models.wearlaw import Course, Force, course, force_of
@@ -113,6 +113,11 @@ class Layout:
             spread[self.place["ratio"].start + names.alloys.index(UNKNOWN)] = UNTOLD_RATIO
         return mean, spread
 
+    def keep(self, values: Floats) -> None:
+        """Hold what cannot be below nought there, in a vector that begins with the shared parameters."""
+        for name in ("break_in", "last_stage"):
+            values[self.place[name]] = np.maximum(values[self.place[name]], 0.0)
+
 
 class Effects(NamedTuple):
     """Effects of blades, shape (b, 3): log rate, log rise of edge force, level; of cycles (c, e): ``EFFECTS``."""
@@ -124,15 +129,13 @@ class Effects(NamedTuple):
 class Predicted(NamedTuple):
     """What the rows should tell, shape (n,), and its derivatives.
 
-    They are by shared parameters (n, g), blades (n, 3) and cycles (n, e). ``exposure`` is that at the rows
-    [limits].
+    They are by shared parameters (n, g), blades (n, 3) and cycles (n, e).
     """
 
     value: Floats
     by_shared: Floats
     by_blade: Floats
     by_cycle: Floats
-    exposure: Floats
 
 
 class _Inner(NamedTuple):
@@ -209,7 +212,7 @@ def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, st
     by_cycle[rows, 1 + design.place[rows]] = 1.0
     for name, place in COURSE.items():
         by_cycle[rows, place] = told[:, at[name].start]
-    return Predicted(value, by_shared, by_blade, by_cycle, inner.exposure)
+    return Predicted(value, by_shared, by_blade, by_cycle)
 
 
 def _of(shared: Floats, place: slice, index: NDArray[np.int64]) -> Floats:
@@ -246,22 +249,17 @@ class BladeEffect:
 class JointFit:
     """A fitted model: shared parameters with their covariance in the order of ``Layout``, spreads, blades.
 
-    ``factors`` are the ended cycles' log factors beside a mean cycle, by blade and number, with their errors.
-    ``counted`` is how many cycles had a reading that is no mere bound, ``bounds`` how many had a bound alone.
+    ``bounds`` is how many cycles told an upper bound of wear and no more, ``energies`` how many stints told a load.
     """
 
     names: Names
     shared: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
-    prior: tuple[float, ...]
     spreads: Spreads
     blades: dict[str, BladeEffect]
-    factors: tuple[tuple[str, int, float, float], ...]
-    counted: int
     bounds: int
     energies: int
-    loglik: float
-    version: int = 2
+    version: int = 3
 
     def rate(self, alloy: str) -> tuple[float, float]:
         """The exposure that a unit of usage of an alloy adds at a mean cycle, and the error of its log.
@@ -314,8 +312,7 @@ class JointFit:
             blade: BladeEffect(tuple(row["mean"]), _tuples(row["covariance"]), _tuples(row["by_shared"]))
             for blade, row in value["blades"].items()
         }
-        plain["covariance"], plain["factors"] = _tuples(value["covariance"]), _tuples(value["factors"])
-        plain["shared"], plain["prior"] = tuple(value["shared"]), tuple(value["prior"])
+        plain["covariance"], plain["shared"] = _tuples(value["covariance"]), tuple(value["shared"])
         return cls(**plain)
 
 
@@ -360,11 +357,8 @@ def fit_joint(design: Design, names: Names, priors: Mapping[str, tuple[float | N
     state = _started(state, design, layout)
     spreads = replace(Spreads(), row=FIRST_ROW)
     for _ in range(MOST_STEPS):
-        predicted = predict(state.shared, state.effects, design, layout, design.start)
-        weighed = weigh(design, design.y - predicted.value, lots, state.offsets, state.noise, spreads)
-        solved = _solve(problem, predicted, weighed, state, spreads)
-        before = weighed.loss + _penalty(problem, state, spreads)
-        state, moved = _step(problem, state, solved, spreads, before)
+        solved, loss = _solve(problem, state, spreads)
+        state, moved = _step(problem, state, solved, spreads, loss)
         settled, noise = _spreads(problem, state, solved, spreads)
         changed = max(
             abs(new - old) / (old + SMALL_SPREAD) for new, old in zip(astuple(settled), astuple(spreads), strict=True)
@@ -372,19 +366,20 @@ def fit_joint(design: Design, names: Names, priors: Mapping[str, tuple[float | N
         spreads, state = settled, state._replace(noise=noise)
         if moved < DONE and changed < SETTLED:
             break
-    predicted = predict(state.shared, state.effects, design, layout, design.start)
-    weighed = weigh(design, design.y - predicted.value, lots, state.offsets, state.noise, spreads)
-    solved = _solve(problem, predicted, weighed, state, spreads)
-    return _fitted(problem, names, state, solved, spreads, weighed.loss)
+    solved, _ = _solve(problem, state, spreads)
+    return _fitted(problem, names, state, solved, spreads)
 
 
-def _solve(problem: _Problem, predicted: Predicted, weighed: Weighed, state: _State, spreads: Spreads) -> Solved:
-    """The Gauss-Newton step at a state: rows, lots and priors in one system of equations."""
+def _solve(problem: _Problem, state: _State, spreads: Spreads) -> tuple[Solved, float]:
+    """The Gauss-Newton step at a state, rows, lots and priors in one system of equations; and the loss there."""
+    design = problem.design
+    predicted = predict(state.shared, state.effects, design, problem.layout, design.start)
+    weighed = weigh(design, design.y - predicted.value, problem.lots, state.offsets, state.noise, spreads)
     blades = state.effects.blades
     cycle_off = _own(problem, state)
     by_cycle_spread, by_blade_spread = _scales(spreads)
     wide = (with_lots(problem.lots, weighed.rows, part)
-            for part in (problem.design.y - predicted.value, predicted.by_cycle, predicted.by_blade,
+            for part in (design.y - predicted.value, predicted.by_cycle, predicted.by_blade,
                          predicted.by_shared))  # fmt: skip
     off, by_cycle, by_blade, by_shared = wide
     weights = np.concatenate([weighed.rows, weighed.lots])
@@ -397,7 +392,7 @@ def _solve(problem: _Problem, predicted: Predicted, weighed: Weighed, state: _St
         shared_off=state.shared - problem.mean,
         nest=problem.nest,
     )
-    return eliminate(blocks, problem.nest)
+    return eliminate(blocks, problem.nest), weighed.loss + _penalty(problem, state, spreads)
 
 
 def _step(problem: _Problem, state: _State, solved: Solved, spreads: Spreads, before: float) -> tuple[_State, float]:
@@ -409,8 +404,7 @@ def _step(problem: _Problem, state: _State, solved: Solved, spreads: Spreads, be
     moving = max(float(np.max(np.abs(solved.shared))), most)
     for _ in range(8):
         shared = state.shared + length * solved.shared
-        for name in ("break_in", "last_stage"):
-            shared[layout.place[name]] = np.maximum(shared[layout.place[name]], 0.0)
+        layout.keep(shared)
         effects = Effects(state.effects.blades + length * solved.blades, state.effects.cycles + length * solved.cycles)
         off = design.y - expected(shared, effects, design, layout, design.start)
         offsets = weigh(design, off, problem.lots, state.offsets, state.noise, spreads).offsets
@@ -428,12 +422,12 @@ def _started(state: _State, design: Design, layout: Layout) -> _State:
     At the base rate and the factors of cycles at which the readings would be met, and at the levels of alloys at which
     half of their energies lie to either side.
     """
-    predicted = predict(state.shared, state.effects, design, layout, design.start)
+    _, inner = _run(state.shared, state.effects, design, layout, design.start)
     rows = design.reading & ~design.bound
     if not rows.any():
         rows = design.reading
     if rows.any():
-        off = design.y[rows] - np.log(np.maximum(predicted.exposure[rows], 1e-12))
+        off = design.y[rows] - np.log(np.maximum(inner.exposure[rows], 1e-12))
         middle = float(np.median(off))
         state.shared[layout.place["base"]] += middle
         state.effects.cycles[design.cycle[rows], 0] = np.clip(off - middle, -FARTHEST_START, FARTHEST_START)
@@ -515,16 +509,14 @@ def _places(design: Design) -> NDArray[np.bool_]:
     return found
 
 
-def _fitted(problem: _Problem, names: Names, state: _State, solved: Solved, spreads: Spreads, loss: float) -> JointFit:
+def _fitted(problem: _Problem, names: Names, state: _State, solved: Solved, spreads: Spreads) -> JointFit:
     design = problem.design
-    rates = state.effects.cycles[:, 0]
     told = {int(c) for c in design.cycle[design.reading & ~design.bound]}
     bounds = {int(c) for c in design.cycle[design.bound]} - told
     return JointFit(
         names=names,
         shared=tuple(float(v) for v in state.shared),
         covariance=_rows(solved.shared_covariance),
-        prior=tuple(float(v) for v in problem.deviation),
         spreads=spreads,
         blades={
             blade: BladeEffect(
@@ -534,14 +526,8 @@ def _fitted(problem: _Problem, names: Names, state: _State, solved: Solved, spre
             )
             for place, blade in enumerate(design.blades)
         },
-        factors=tuple(
-            (blade, number, float(rates[place]), sqrt(float(solved.cycle_variance[place, 0])))
-            for place, (blade, number) in enumerate(design.cycles)
-        ),
-        counted=len(told),
         bounds=len(bounds),
         energies=int(design.energy.sum()),
-        loglik=-loss,
     )
 
 

@@ -174,8 +174,7 @@ class _Search:
             length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
             for _halving in range(8):
                 new = z + length * step
-                for name in ("break_in", "last_stage"):
-                    new[self.layout.place[name]] = np.maximum(new[self.layout.place[name]], 0.0)
+                self.layout.keep(new)
                 fallen, new_offsets = self.loss(new, self.design.y - self.expected(new), offsets)
                 if fallen <= loss + 1e-9:
                     z, loss, offsets = new, fallen, new_offsets

@@ -347,7 +347,7 @@ def _versions(config: Config, running: Running | None, now_us: int) -> Iterator[
         return
     if running.training is not None and running.training.key is not None:
         yield Entry("fit", running.training.key)
-        names = [f"{cycle.plate}/{cycle.number}" for cycle in running.training.learnt]
+        names = [f"{cycle.blade}/{cycle.cycle}" for cycle in running.training.evidence]
         yield Entry("learnt from", ", ".join(names), "", "plate/cycle")
     tables = (("blade_type", config.blade_types, running.plate.blade_type), ("saw", config.saws, running.mount.saw))
     for name, table, row_id in tables:

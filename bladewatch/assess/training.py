@@ -20,13 +20,13 @@ from bladewatch.assess.cycles import CycleReader
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet
 from bladewatch.stores.protocols import Store
-from bladewatch.units import m2_of
+from bladewatch.units import CMM2_PER_M2, m2_of
 from models.cycle import CycleState
 from models.evidence import CycleEvidence, Reading, Work, design_of, names_of
 from models.joint import JointFit, fit_joint
 from models.ratios import stated_ratio
 
-FIT_VERSION: Final = 3
+FIT_VERSION: Final = 4
 MIN_CYCLES: Final = 3
 MIN_ALLOY_CYCLES: Final = 9
 """From so many ended cycles on the alloys' rates are their own; before, they are held close to the stated ratios."""
@@ -43,8 +43,7 @@ class Training:
     """What a blade type's ended cycles allow: the scale, its limit, the fit, and how many cycles there were.
 
     ``fit`` is None where there is too little; ``lack`` then says what would fix it. ``key`` names the fit by all that
-    it was made from, ``learnt`` are the cycles in it, ``evidence`` what they told, ``counted`` how many of them tell
-    their end.
+    it was made from, ``evidence`` is what its cycles told, ``counted`` how many of them tell their end.
     """
 
     scale: str
@@ -53,7 +52,6 @@ class Training:
     ended: int
     lack: str | None = None
     key: str | None = None
-    learnt: tuple[Cycle, ...] = ()
     counted: int = 0
     evidence: tuple[CycleEvidence, ...] = ()
 
@@ -77,19 +75,19 @@ def train(
     if blade.wear_limit_um is not None and len(measured) >= MIN_CYCLES:
         limit = blade.wear_limit_um
         evidence = [_measured(reader, cycle, state, blade.id, limit) for cycle, state in whole]
-        return fitting.of("wear_um", limit, whole, evidence, len(measured))
+        return fitting.of("wear_um", limit, evidence, len(measured))
     whole = [(cycle, state) for cycle, state in whole if cycle.used_share == 0]
     loaded = [(cycle, state) for cycle, state in whole if state.index.now is not None]
     if blade.edge_index_limit is not None and len(loaded) >= MIN_CYCLES:
         limit = blade.edge_index_limit - 1
-        return fitting.of("edge_index", limit, loaded, [evidence_of(c, s) for c, s in loaded], len(loaded))
+        return fitting.of("edge_index", limit, [evidence_of(c, s) for c, s in loaded], len(loaded))
     dull = [cycle for cycle, _ in whole if cycle.reason in DECLARED_DULL]
     if len(dull) >= MIN_CYCLES:
         kinds = {True: "dull", False: "removed"}
         evidence = [
             evidence_of(cycle, state, [Reading(1.0, kinds[cycle.reason in DECLARED_DULL])]) for cycle, state in whole
         ]
-        return fitting.of("area", 1.0, whole, evidence, len(dull))
+        return fitting.of("area", 1.0, evidence, len(dull))
     bench = sum(_worn(cycle) is not None for cycle in ended)
     return Training("none", None, None, len(ended), _lack(blade, len(ended), bench))
 
@@ -106,7 +104,7 @@ def evidence_of(cycle: Cycle, state: CycleState, readings: Sequence[Reading] = (
                 saw=state.spots[stint.spot] if state.spots else "",
                 part=stint.part,
                 lot=stint.lot,
-                travel=None if travel is None else travel / 1e8,
+                travel=None if travel is None else travel / CMM2_PER_M2,
                 loaded=stint.loaded,
                 log_u=stint.log_u,
                 log_fz=stint.log_fz,
@@ -170,7 +168,6 @@ class _Fitting:
         self,
         scale: str,
         limit: float,
-        learnt: Iterable[tuple[Cycle, CycleState]],
         evidence: Sequence[CycleEvidence],
         counted: int,
     ) -> Training:
@@ -185,9 +182,8 @@ class _Fitting:
             stored = msgspec.json.encode(fit.to_json()).decode()
             if self.keep:
                 self.store.books.put_fit(key, self.blade.id, stored, self.now_us)
-        cycles = tuple(cycle for cycle, _ in learnt)
         fit = JointFit.from_json(msgspec.json.decode(stored))
-        return Training(scale, limit, fit, self.ended, None, key, cycles, counted, tuple(evidence))
+        return Training(scale, limit, fit, self.ended, None, key, counted, tuple(evidence))
 
 
 def ratios_of(config: Config, alloys: Iterable[str], now_us: int) -> dict[str, float]:

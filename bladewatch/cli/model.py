@@ -32,7 +32,7 @@ def fit(context: typer.Context, as_json: JsonFlag = False) -> None:
         for line in service.bring_up_to_date():
             if not as_json:
                 print(line, flush=True)
-        models = service.models(keep=True)
+        models = service.models()
     if as_json:
         sys.stdout.write(msgspec.json.encode([told(model) for model in models]).decode() + "\n")
         return
