@@ -12,7 +12,7 @@ another unit), the block's feed is taken by the clock.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import astuple, dataclass, field
+from dataclasses import astuple, dataclass, field, replace
 from math import exp
 from statistics import median
 from typing import Any, Final
@@ -27,7 +27,7 @@ SAME_FEED: Final = 0.05
 OFF_PACE: Final = 0.07
 """From here on [log] the time in metal is believed rather than the feed that was told."""
 
-Key = tuple[str | None, ...]
+Key = tuple[str | int | None, ...]
 
 
 @dataclass(slots=True)
@@ -71,8 +71,7 @@ class Stint:
 
     def key(self, coarse: int = 0) -> Key:
         """What makes its work the same as another's, the less the coarser."""
-        return ((self.part, self.lot, self.alloy, str(self.spot)), (self.part, self.alloy, str(self.spot)),
-                (self.alloy, str(self.spot)), (self.alloy,))[coarse]  # fmt: skip
+        return (self.alloy, self.spot, self.part, self.lot)[: 4 - coarse]
 
 
 @dataclass(slots=True)
@@ -128,7 +127,7 @@ class Stints:
         """All stints so far, the running one as it stands. Not to be changed."""
         if self.current is None:
             return self.closed
-        running = Stint(*astuple(self.current))
+        running = replace(self.current)
         self._settle(running, self.block)
         return [*self.closed, running]
 
@@ -197,6 +196,6 @@ def _joined_within(rows: list[Stint], window: int, coarse: int) -> list[Stint]:
             if key in alike:
                 alike[key].join(stint)
             else:
-                alike[key] = Stint(*astuple(stint))
+                alike[key] = replace(stint)
         found.extend(alike.values())
     return found

@@ -372,10 +372,9 @@ class Moment:
         on_scale = training.scale == "wear_um" and training.limit is not None
         readings = readings_of(cycle, self._reader, plate.blade_type, training.limit or 1.0) if on_scale else []
         evidence = evidence_of(cycle, state, readings, cycle.used_share)
-        alloys = {alloy for hour in recent.values() for alloy in hour.area_cmm2} | set(state.area_cmm2)
-        ratios = ratios_of(self._config, alloys, self._now_us)
         queue = self._queue.get(spot[0], ()) if spot is not None else ()
-        ratios |= ratios_of(self._config, {job.alloy for job in queue}, self._now_us)
+        alloys = {alloy for hour in recent.values() for alloy in hour.area_cmm2} | set(state.area_cmm2)
+        ratios = ratios_of(self._config, alloys | {job.alloy for job in queue}, self._now_us)
         return life_of(cycle, state, blade, training, recent, self._now_us, evidence, ratios, queue)
 
     def _count(self, spot: Spot, after_us: int, until_us: int) -> int:

@@ -187,9 +187,9 @@ class _Fitting:
 
 
 def ratios_of(config: Config, alloys: Iterable[str], now_us: int) -> dict[str, float]:
-    """The stated wear ratios of alloys: of those that are named here, and of all in the configuration."""
+    """The stated wear ratios of alloys, by the configuration, else by their designation."""
     found = {}
-    for alloy in sorted({*alloys, *(row.id for row in config.alloys.all_rows())}):
+    for alloy in sorted(set(alloys)):
         row = config.alloys.ever(alloy, now_us)
         stated = None if row is None else row.wear_ratio
         found[alloy] = stated_ratio(alloy, None if row is None else row.group) if stated is None else stated
