@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import tzinfo
-from typing import Any
+from typing import Any, Final, NamedTuple
 
 from bladewatch.assess.assessment import Assessment
 from bladewatch.assess.condition import Condition
@@ -16,7 +16,11 @@ from bladewatch.assess.question import Question
 from bladewatch.format import count_text, near_text, time_text
 from collectors.instants import DAY_US, to_datetime
 
-LONGEST = 300
+LONGEST: Final = 300
+LEVELS: Final = {"act": 0, "change": 1, "prepare": 2, "data": 3}
+"""The levels of alerts, the most pressing first."""
+BLADE_CAUSES: Final = frozenset({"wear", "record"})
+"""Causes that lie in the blade itself; the others stand beside it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,25 +40,63 @@ class Alert:
     text: str
 
 
+@dataclass(slots=True)
+class Raised:
+    """An alert that was raised, and when its cause had gone; None while it stands."""
+
+    alert: Alert
+    returned_us: int | None = None
+
+
+class Score(NamedTuple):
+    """How the calls for a change would have turned out, by what became of the blades.
+
+    ``called`` grind cycles called; the bench measured ``measured`` of them afterwards, ``right`` of these at
+    ``share`` of the limit or more. Of ``ended`` cycles that came off worn, past the limit or declared dull,
+    ``missed`` had not called before.
+    """
+
+    called: int
+    measured: int
+    right: int
+    share: float
+    ended: int
+    missed: int
+
+
 def judge(assessments: Iterable[Assessment], now_us: int, zone: tzinfo) -> list[Alert]:
     """The alerts at a moment, the most pressing first."""
     found = [alert for assessment in assessments for alert in _of(assessment, now_us, zone)]
-    order = {"act": 0, "change": 1, "prepare": 2, "data": 3}
-    return sorted(found, key=lambda alert: (order[alert.level], alert.raised_us, alert.key))
+    return sorted(found, key=lambda alert: (LEVELS[alert.level], alert.raised_us, alert.key))
+
+
+def at_least(level: str, other: str) -> bool:
+    """Whether a level is as pressing as another.
+
+    >>> at_least("change", "prepare"), at_least("prepare", "change")
+    (True, False)
+    """
+    return LEVELS[level] <= LEVELS[other]
+
+
+def blade_key(saw: str, spindle: str, plate: str | None, cycle: int | None, cause: str) -> str:
+    """The key of what a blade calls for: it stays the same through its grind cycle."""
+    return f"{saw}/{spindle}/{plate}/{cycle}/{cause}"
 
 
 def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
     place = f"saw {a.saw}" if a.spindle == "1" else f"saw {a.saw} spindle {a.spindle}"
-    blade = f"{a.saw}/{a.spindle}/{a.plate}/{a.cycle}"
     if a.dangers:
         text = _cut(f"{place}: look at blade {a.plate} now. {_why(a)}")
-        yield Alert(f"{blade}/record", "act", "record", a.saw, a.plate, a.mounted_us or now_us, text)
+        key = blade_key(a.saw, a.spindle, a.plate, a.cycle, "record")
+        yield Alert(key, "act", "record", a.saw, a.plate, a.mounted_us or now_us, text)
     elif a.wear_verdict in ("prepare", "change"):
         old = a.last_message_us is not None and now_us - a.last_message_us > DAY_US
         heard = f" Last heard {near_text(a.last_message_us, now_us, zone)}." if old and a.last_message_us else ""
         unless = f"unless it was changed at {near_text(a.asks[-1].from_us, now_us, zone)}, " if a.asks else ""
         text = _cut(f"{place}: {unless}{_action(a, now_us, zone)}.{heard} {_why(a)}")
-        yield Alert(f"{blade}/wear", a.wear_verdict, "wear", a.saw, a.plate, _since(a, now_us), text)
+        key = blade_key(a.saw, a.spindle, a.plate, a.cycle, "wear")
+        yield Alert(key, a.wear_verdict, "wear", a.saw, a.plate, _since(a, now_us), text)
     for condition in a.urgent:
         since_us = min(condition.since_us or now_us, now_us)
         day = to_datetime(since_us, zone).date().isoformat()
@@ -151,3 +193,10 @@ def as_json(alert: Alert, zone: tzinfo) -> dict[str, Any]:
         "raised_at": time_text(alert.raised_us, zone),
         "text": alert.text,
     }
+
+
+def raised_json(raised: Raised, zone: tzinfo) -> dict[str, Any]:
+    """The alert as ``alert list`` and ``alert try`` give it."""
+    told = as_json(raised.alert, zone)
+    text = told.pop("text")
+    return told | {"returned_at": time_text(raised.returned_us, zone), "text": text}

@@ -33,6 +33,7 @@ from collectors.signals import STATES
 from models.cycle import CycleState
 from models.energy import Index
 from models.forecast import Quantity
+from models.joint import JointFit
 
 TRAINED_FOR_US = 10 * MINUTE_US
 """A screen that looks again and again trains anew so often, or when the ledger has changed."""
@@ -56,6 +57,16 @@ class EndedCycle(NamedTuple):
     cuts: int
 
 
+class Called(NamedTuple):
+    """What the blade on a spindle calls for by itself: its wear, and what is dangerous whatever the wear."""
+
+    plate: str
+    cycle: int
+    verdict: str
+    reasons: list[str]
+    dangers: list[str]
+
+
 @dataclass(frozen=True, slots=True)
 class Running:
     """A running grind cycle with all that an answer about it rests on."""
@@ -74,7 +85,8 @@ class Moment:
     """The shop as it was known at ``now_us``. ``keep`` stores checkpoints and fits that had to be made.
 
     ``past``, an earlier moment of the same shop, hands on what it had worked out, for a screen that looks again and
-    again: the ledger's state and the fits, while no event came, for ten minutes at most. ``queue`` is what each saw
+    again: the ledger's state, the last fit of each blade type while its cycles tell the same, and, while no event came,
+    for ten minutes at most, that they do. ``queue`` is what each saw
     will cut next, where somebody gave it.
     """
 
@@ -102,6 +114,7 @@ class Moment:
         fresh = past is not None and 0 <= now_us - past._trained_us <= TRAINED_FOR_US
         if past is not None and fresh and past._revision == self._revision:
             self._trained, self._trained_us = past._trained, past._trained_us
+        self._fitted: dict[str, tuple[str, JointFit]] = {} if past is None else past._fitted
         if past is not None and past._now_us <= now_us and past._is_whole(self._revision, books):
             self._book: Book = past._book
             if past._revision != self._revision:
@@ -206,7 +219,7 @@ class Moment:
             return None
         if blade_type not in self._trained:
             self._trained[blade_type] = train(
-                self._config, self._store, self._reader, self._fleet, blade, self._now_us, self._keep
+                self._config, self._store, self._reader, self._fleet, blade, self._now_us, self._keep, self._fitted
             )
         return self._trained[blade_type]
 
@@ -239,6 +252,22 @@ class Moment:
         life = self._life(cycle, state, plate, blade, training, recent, spot)
         return Running(mount, plate, cycle, state, training, blade, recent, life)
 
+    def _recent(self, spot: Spot) -> dict[int, HourOfWork]:
+        accepted = self._accepted.get(spot, ())
+        return recent_work(self._config, self._store.signals, spot, self._now_us, accepted=accepted)
+
+    def called(self, spot: Spot) -> Called | None:
+        """What the blade on a spindle calls for, the rest left alone; None where no blade is on record."""
+        running = None if self._fleet.on(*spot) is None else self._running(spot, self._recent(spot))
+        return None if running is None else self._called(spot, running)
+
+    def _called(self, spot: Spot, running: Running) -> Called:
+        cycle, blade = running.cycle, running.blade
+        dangers = dangers_of(running.plate, blade, self._config.saws.ever(spot[0], self._now_us))
+        measured = measured_share(cycle, running.state, blade)
+        verdict, why = verdict_of(self._config.alerts, running.life, measured, self._now_us)
+        return Called(running.plate.id, cycle.number, verdict, why, dangers)
+
     def assess(self, spot: Spot) -> Assessment:
         """One saw and spindle."""
         return self.examine(spot)[0]
@@ -248,8 +277,7 @@ class Moment:
         latest = self._store.signals.latest(spot, self._now_us, self._now_us)
         stroke_us = last_stroke_us(self._store, spot, self._now_us)
         last_us = last_message_us(self._store, spot, self._now_us, latest, stroke_us)
-        accepted = self._accepted.get(spot, ())
-        recent = recent_work(self._config, self._store.signals, spot, self._now_us, accepted=accepted)
+        recent = self._recent(spot)
         gap_us = self._config.alerts.gap_minutes * MINUTE_US
         seen = seen_of(latest, last_us, stroke_us, recent, self._now_us, gap_us, self._config.zone)
         conditions = self._conditions(spot, latest, recent, seen)
@@ -259,8 +287,7 @@ class Moment:
             return self._without_blade(spot, seen, last_us, conditions, asks), None
         mount, plate, cycle, state, life = running.mount, running.plate, running.cycle, running.state, running.life
         alerts, blade = self._config.alerts, running.blade
-        dangers = dangers_of(plate, blade, self._config.saws.ever(spot[0], self._now_us))
-        wear_verdict, why = verdict_of(alerts, life, measured_share(cycle, state, blade), self._now_us)
+        _, _, wear_verdict, why, dangers = self._called(spot, running)
         reasons = [*dangers, *why, *life.reasons]
         if seen in ("blind", "never"):
             unseen = {"blind": "not seen: the saw was running when its messages stopped", "never": "no message yet"}

@@ -57,9 +57,19 @@ class Training:
 
 
 def train(
-    config: Config, store: Store, reader: CycleReader, fleet: Fleet, blade: BladeType, now_us: int, keep: bool
+    config: Config,
+    store: Store,
+    reader: CycleReader,
+    fleet: Fleet,
+    blade: BladeType,
+    now_us: int,
+    keep: bool,
+    fitted: dict[str, tuple[str, JointFit]] | None = None,
 ) -> Training:
-    """The training of a blade type from the cycles that had ended and become known by now."""
+    """The training of a blade type from the cycles that had ended and become known by now.
+
+    ``fitted`` holds the last fit of each blade type with its key, and takes the new one.
+    """
     ended = [
         cycle
         for plate in sorted(fleet.plates)
@@ -71,7 +81,7 @@ def train(
     states = [(cycle, reader.at(cycle, blade.id, cycle.ended_us or 0)) for cycle in ended]
     whole = [(cycle, state) for cycle, state in states if _is_known(state) and not _in_doubt(cycle, doubted)]
     measured = [(cycle, state) for cycle, state in whole if _worn(cycle) is not None]
-    fitting = _Fitting(config, store, blade, len(ended), now_us, keep)
+    fitting = _Fitting(config, store, blade, len(ended), now_us, keep, {} if fitted is None else fitted)
     if blade.wear_limit_um is not None and len(measured) >= MIN_CYCLES:
         limit = blade.wear_limit_um
         evidence = [_measured(reader, cycle, state, blade.id, limit) for cycle, state in whole]
@@ -163,6 +173,7 @@ class _Fitting:
     ended: int
     now_us: int
     keep: bool
+    fitted: dict[str, tuple[str, JointFit]]
 
     def of(
         self,
@@ -175,6 +186,15 @@ class _Fitting:
         alloys = {work.alloy for cycle in evidence for work in cycle.works}
         ratios = ratios_of(self.config, alloys, self.now_us)
         key = _key(scale, limit, evidence, ratios, counted)
+        last = self.fitted.get(self.blade.id)
+        if last is None or last[0] != key:
+            last = self.fitted[self.blade.id] = key, self._fit(key, scale, limit, evidence, ratios, counted)
+        return Training(scale, limit, last[1], self.ended, None, key, counted, tuple(evidence))
+
+    def _fit(
+        self, key: str, scale: str, limit: float, evidence: Sequence[CycleEvidence], ratios: Mapping[str, float],
+        counted: int,
+    ) -> JointFit:  # fmt: skip
         stored = self.store.books.fit(key)
         if stored is None:
             names = names_of(evidence, ratios, by_travel=False)
@@ -182,8 +202,7 @@ class _Fitting:
             stored = msgspec.json.encode(fit.to_json()).decode()
             if self.keep:
                 self.store.books.put_fit(key, self.blade.id, stored, self.now_us)
-        fit = JointFit.from_json(msgspec.json.decode(stored))
-        return Training(scale, limit, fit, self.ended, None, key, counted, tuple(evidence))
+        return JointFit.from_json(msgspec.json.decode(stored))
 
 
 def ratios_of(config: Config, alloys: Iterable[str], now_us: int) -> dict[str, float]:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from bladewatch.cli import ledger, model, show
+from bladewatch.cli import alert, ledger, model, show
 from bladewatch.cli.options import AtTimes, JsonFlag
 
 Shop = Path | None
@@ -327,5 +327,6 @@ def store_tidy(context: typer.Context, as_json: JsonFlag = False) -> None:
     tidy(context.obj, as_json)
 
 
+alert.register(app)
 ledger.register(app)
 model.register(app)

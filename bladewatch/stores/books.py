@@ -318,6 +318,13 @@ class SqlBooks:
         self._sql.execute(insert(table), row)
         return True
 
+    def raised_alerts(self, since_us: int, known_us: int) -> list[dict[str, Any]]:
+        """The alerts raised after one instant and known by another, in order."""
+        table = tables.alert
+        query = select(table).where(table.c.known_us > since_us, table.c.known_us <= known_us)
+        rows = self._sql.execute(query.order_by(table.c.known_us, table.c.key, table.c.level))
+        return [dict(row._mapping) for row in rows]
+
 
 def _rejection_key(item: Rejected) -> str:
     digest = hashlib.sha256()

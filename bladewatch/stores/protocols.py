@@ -104,6 +104,15 @@ class Checkpoint(NamedTuple):
     state: str
 
 
+class Said(msgspec.Struct, frozen=True):
+    """What a forecast called for: all in all, and of what blade by its wear."""
+
+    verdict: str
+    plate: str | None = None
+    cycle: int | None = None
+    wear_verdict: str = "cannot-tell"
+
+
 class Issued(NamedTuple):
     """A forecast as it was issued; ``assessment`` is its JSON."""
 
@@ -116,7 +125,12 @@ class Issued(NamedTuple):
     @property
     def verdict(self) -> str:
         """The verdict that was issued."""
-        return msgspec.json.decode(self.assessment, type=_Said).verdict
+        return self.said.verdict
+
+    @property
+    def said(self) -> Said:
+        """What of the forecast is looked at again."""
+        return msgspec.json.decode(self.assessment, type=Said)
 
 
 class Answer(NamedTuple):
@@ -132,10 +146,6 @@ class Answer(NamedTuple):
     at_us: int | None
     by: str | None
     asked: str
-
-
-class _Said(msgspec.Struct):
-    verdict: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,6 +325,10 @@ class Books(Protocol):
 
     def raise_alert(self, row: dict[str, Any]) -> bool:
         """Keep that an alert was raised; False where the same stands already."""
+        ...
+
+    def raised_alerts(self, since_us: int, known_us: int) -> list[dict[str, Any]]:
+        """The alerts that were raised after an instant and known by another, in order, as ``raise_alert`` took them."""
         ...
 
 

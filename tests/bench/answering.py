@@ -26,9 +26,9 @@ def answer_all(service: Service, papers: Papers, setting: Setting) -> int:
             waiting = [q for q in service.questions(at_us) if q.open and q.kind in ASKED and q.id not in tried]
             if not waiting:
                 break
-            question = min(waiting, key=lambda q: (q.raised_us, q.id))
-            tried.add(question.id)
-            answered += _answer(service, papers.truth, question)
+            for question in sorted(waiting, key=lambda q: (q.raised_us, q.id)):
+                tried.add(question.id)
+                answered += _answer(service, papers.truth, question)
     service.clock = lambda: setting.ends_us
     return answered
 
