@@ -131,7 +131,7 @@ def test_what_a_collector_said_is_listed_with_the_hour_it_had_gone(example: Path
         span = service.instant("2026-04-13 05:00"), service.instant("2026-04-16 20:00")
         gone = next(one for one in try_alerts(service, *span) if one.returned_us)
         assert gone.returned_us is not None
-        hours = [at_us for at_us, _ in trying._hours(service, gone.alert.raised_us - 1, gone.returned_us + 1)]
+        hours = [at_us for at_us, _ in trying._hours(service, gone.alert.raised_us - 1, gone.returned_us)]
         for at_us in (hours[0], hours[-1]):
             assessments = service.review(at_us).assessments
             issue(at_us, assessments, judge(assessments, at_us, service.zone), service.store, service.zone)

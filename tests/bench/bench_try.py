@@ -16,7 +16,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from bench_status import calibration
+from bench_status import calibrate
 
 from bladewatch.demo.papers import write
 from bladewatch.demo.setting import Setting
@@ -42,7 +42,7 @@ def main() -> None:
         started = time.perf_counter()
         done = subprocess.run(command, capture_output=True, check=True, text=True)
         seconds = time.perf_counter() - started
-    print(f"calibration loop {calibration():.3f} s, {os.cpu_count()} processors")
+    print(f"calibration loop {calibrate():.3f} s, {os.cpu_count()} processors")
     print(f"{papers.messages + papers.live} messages, {ended} ended cycles, {len(json.loads(done.stdout))} alerts: "
           f"{seconds:.0f} s")  # fmt: skip
 
