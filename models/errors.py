@@ -26,13 +26,15 @@ CUT_NOISE: Final = 10.0
 """Cuts whose own scatter is as large as what all cuts of a stint share."""
 DULL_SPREAD: Final = 0.15
 """How far from the limit a blade is that was declared dull [log]; also the edge of an upper bound."""
-CYCLE_TAILS: Final = np.array([4.0] + PLACES * [1.0] + 2 * [8.0])
+CYCLE_TAILS: Final = np.array([4.0] + PLACES * [1.0] + 2 * [30.0])
 """Degrees of freedom of a cycle's factor, of its levels and of its course: one whose record is wrong, or whose sensor
 was rescaled, must not widen the rest. The effects of blades are normal."""
 NOISE_WEIGHT: Final = 10.0
 """How many stints a cycle's noise counts as a mean one's for."""
-ODD_SHARE: Final = 0.12
+ODD_SHARE: Final = 0.2
 ODD_SPREAD: Final = 0.2
+HARD_SHARE: Final = 0.08
+HARD_SPREAD: Final = 0.15
 WRONG_SHARE: Final = 0.1
 WRONG_SPREAD: Final = 0.5
 """A reading that belongs to another cycle, or a cycle whose record is wrong."""
@@ -44,13 +46,13 @@ class Spreads:
 
     cycle: float = 0.28
     blade: float = 0.10
-    edge: float = 0.1
+    edge: float = 0.03
     body: float = 0.01
     mount: float = 0.008
-    course: float = 0.08
+    course: float = 0.02
     row: float = 0.012
     lot: float = 0.006
-    bench: float = 0.07
+    bench: float = 0.05
 
 
 WEIGHT: Final = Spreads(cycle=4, blade=8, edge=4, body=6, mount=12, course=10, row=150, lot=20, bench=6)
@@ -97,9 +99,10 @@ def weigh(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Fl
     told = design.reading & ~(design.bound & (off > 0))
     weights = np.where(design.energy | told, sure / near + (1 - sure) / far, 0.0)
     loss = float(-np.sum(log_both[design.energy | told]))
-    precision = 2 / (spreads.lot**2 + offsets**2)
+    plain_lot, lot_loss = lot_sureness(offsets, spreads)
+    precision = plain_lot / spreads.lot**2 + (1 - plain_lot) / HARD_SPREAD**2
     total = lots @ weights
-    loss += float(np.sum(np.log1p((offsets / spreads.lot) ** 2) + np.log(spreads.lot)))
+    loss += float(np.sum(lot_loss))
     return Weighed(
         rows=weights,
         lots=-(total**2) / (precision + total),
@@ -109,6 +112,14 @@ def weigh(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Fl
         squares=sure * left**2 * np.where(design.energy, spreads.row**2 / plain, 1.0),
         sure=sure,
     )
+
+
+def lot_sureness(offsets: Floats, spreads: Spreads) -> tuple[Floats, Floats]:
+    """How surely each lot is a plain one, and minus the log likelihood of its offset."""
+    log_plain = np.log1p(-HARD_SHARE) - 0.5 * (offsets / spreads.lot) ** 2 - np.log(spreads.lot)
+    log_hard = np.log(HARD_SHARE) - 0.5 * (offsets / HARD_SPREAD) ** 2 - np.log(HARD_SPREAD)
+    both = np.logaddexp(log_plain, log_hard)
+    return np.exp(log_plain - both), -both
 
 
 def noise_of(design: Design, weighed: Weighed, spreads: Spreads) -> Floats:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -26,8 +26,8 @@ EFFECTS: Final = 1 + PLACES + 2
 class Work(NamedTuple):
     """A stint: ``area_m2`` cut, its sum over the feed per tooth ``travel`` [m²/mm] or None where no feed is known.
 
-    ``loaded`` comparable cuts had the mean log specific energy ``log_u`` [log N/mm²] at the log feed per tooth
-    ``log_fz`` [log mm].
+    It is the work of ``cuts``, of which ``loaded`` comparable ones had the mean log specific energy ``log_u``
+    [log N/mm²] at the log feed per tooth ``log_fz`` [log mm].
     """
 
     alloy: str
@@ -39,6 +39,7 @@ class Work(NamedTuple):
     loaded: int = 0
     log_u: float = 0.0
     log_fz: float = 0.0
+    cuts: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,13 +57,17 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class CycleEvidence:
-    """A grind cycle of a blade. ``start`` is wear that was there before its first stint [limits]."""
+    """A grind cycle of a blade. ``start`` is wear that was there before its first stint [limits].
+
+    ``ended`` orders the cycles in time, in any unit.
+    """
 
     blade: str
     cycle: int
     works: tuple[Work, ...]
     readings: tuple[Reading, ...] = ()
     start: float = 0.0
+    ended: int = 0
 
     @property
     def key(self) -> tuple[str, int]:
@@ -148,6 +153,7 @@ class Design:
     y: Floats
     cuts: Floats
     start: Floats
+    ended: Ints
     first: Ints
 
     @property
@@ -212,6 +218,7 @@ def design_of(cycles: Sequence[CycleEvidence], names: Names) -> Design:
         y=np.array(columns.y, float),
         cuts=np.array(columns.cuts, float),
         start=np.array([cycle.start for cycle in ordered], float),
+        ended=np.array([cycle.ended for cycle in ordered], np.int64),
         first=np.searchsorted(cycle_of, np.arange(len(ordered))),
     )
     if not (np.isfinite(found.x).all() and (found.x >= 0).all() and np.isfinite(found.y).all()):
@@ -239,13 +246,49 @@ def _in_order(cycle: CycleEvidence) -> Iterator[Work | Reading]:
     yield from sorted((r for r in cycle.readings if r.area_m2 is None), key=lambda r: (r.wear, r.kind))
 
 
+def up_to(cycle: CycleEvidence, area_m2: float) -> CycleEvidence:
+    """What a cycle had told when it had cut an area: its stints so far, and what was measured by then."""
+    works: list[Work] = []
+    total = 0.0
+    for work in cycle.works:
+        if total + work.area_m2 > area_m2 * (1 + 1e-12):
+            share = (area_m2 - total) / work.area_m2
+            if share > SMALL:
+                works.append(_split(work, share)[0])
+            break
+        works.append(work)
+        total += work.area_m2
+    told = tuple(r for r in cycle.readings if r.area_m2 is not None and r.area_m2 <= area_m2)
+    return replace(cycle, works=tuple(works), readings=told)
+
+
+def after(cycle: CycleEvidence, area_m2: float) -> CycleEvidence:
+    """What a cycle has told since it had cut an area, as if that had been all."""
+    works: list[Work] = []
+    total = 0.0
+    for work in cycle.works:
+        rest = total + work.area_m2 - area_m2
+        total += work.area_m2
+        if rest > SMALL * work.area_m2:
+            works.append(work if rest >= work.area_m2 else _split(work, 1 - rest / work.area_m2)[1])
+    told = (r for r in cycle.readings if r.area_m2 is None or r.area_m2 > area_m2)
+    moved = tuple(r if r.area_m2 is None else replace(r, area_m2=r.area_m2 - area_m2) for r in told)
+    return replace(cycle, works=tuple(works), readings=moved, start=0.0)
+
+
 def _split(work: Work, share: float) -> tuple[Work, Work]:
     """A stint in two; its energy stays with the larger part."""
     larger = share >= 0.5
     travel = (None, None) if work.travel is None else (share * work.travel, (1 - share) * work.travel)
-    first = work._replace(area_m2=share * work.area_m2, travel=travel[0], loaded=work.loaded if larger else 0)
+    cuts = round(share * work.cuts)
+    first = work._replace(
+        area_m2=share * work.area_m2, travel=travel[0], loaded=work.loaded if larger else 0, cuts=cuts
+    )
     return first, work._replace(
-        area_m2=(1 - share) * work.area_m2, travel=travel[1], loaded=0 if larger else work.loaded
+        area_m2=(1 - share) * work.area_m2,
+        travel=travel[1],
+        loaded=0 if larger else work.loaded,
+        cuts=work.cuts - cuts,
     )
 
 

@@ -29,7 +29,7 @@ The same evidence gives the same fit, whatever its order.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, astuple, dataclass, replace
 from math import log, sqrt
 from typing import Any, Final, NamedTuple
@@ -38,7 +38,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.energy import EDGE_SHARE_MM
-from models.errors import WEIGHT, Spreads, collect, heavy, heavy_loss, noise_of, weigh, with_lots
+from models.errors import WEIGHT, Spreads, collect, heavy, heavy_loss, lot_sureness, noise_of, weigh, with_lots
 from models.evidence import EFFECTS, PLACES, UNKNOWN, Design, Names
 from models.nested import Blocks, Nest, Solved, Summing, eliminate
 from models.wearlaw import Course, Force, course, force_of
@@ -80,6 +80,7 @@ UNSEEN_RATIO: Final = 0.7
 """Spread of the ratio of an alloy that no ended cycle has cut [log]."""
 UNTOLD_RATIO: Final = 0.15
 """Spread of the ratio of area whose alloy nothing tells [log], beside the mean of all that was cut."""
+LEAST_LEVEL_ROWS: Final = 5
 COURSE: Final = {"bend": 1 + PLACES, "skew": 2 + PLACES}
 """Shared parameters that each cycle may have beside its own effects, and where these stand."""
 SCALARS: Final = ("base", "kappa", "bend", "skew", "break_in", "last_stage")
@@ -250,6 +251,8 @@ class JointFit:
     """A fitted model: shared parameters with their covariance in the order of ``Layout``, spreads, blades.
 
     ``bounds`` is how many cycles told an upper bound of wear and no more, ``energies`` how many stints told a load.
+    ``levels`` is the level of load that the newest cycle on each saw had of its own, and its error: where a sensor was
+    rescaled, or a belt slips, the next cycle has it too.
     """
 
     names: Names
@@ -259,7 +262,8 @@ class JointFit:
     blades: dict[str, BladeEffect]
     bounds: int
     energies: int
-    version: int = 3
+    levels: dict[str, tuple[float, float]]
+    version: int = 4
 
     def rate(self, alloy: str) -> tuple[float, float]:
         """The exposure that a unit of usage of an alloy adds at a mean cycle, and the error of its log.
@@ -312,6 +316,7 @@ class JointFit:
             blade: BladeEffect(tuple(row["mean"]), _tuples(row["covariance"]), _tuples(row["by_shared"]))
             for blade, row in value["blades"].items()
         }
+        plain["levels"] = {saw: tuple(level) for saw, level in value["levels"].items()}
         plain["covariance"], plain["shared"] = _tuples(value["covariance"]), tuple(value["shared"])
         return cls(**plain)
 
@@ -473,7 +478,8 @@ def _spreads(problem: _Problem, state: _State, solved: Solved, spreads: Spreads)
     value = expected(state.shared, state.effects, design, problem.layout, design.start)
     weighed = weigh(design, design.y - value, problem.lots, state.offsets, state.noise, spreads)
     bench = design.reading & ~design.bound & ~design.dull
-    lot = 2 * state.offsets**2 / (1 + (state.offsets / spreads.lot) ** 2) + weighed.offset_variance
+    plain_lot, _ = lot_sureness(state.offsets, spreads)
+    lot = plain_lot * (state.offsets**2 + weighed.offset_variance)
     noise = noise_of(design, weighed, spreads)
     squares = {
         "cycle": cycle_weight[:, 0] * own[:, 0] ** 2 + solved.own_variance,
@@ -489,6 +495,7 @@ def _spreads(problem: _Problem, state: _State, solved: Solved, spreads: Spreads)
     counts = {name: float(found.size) for name, found in squares.items()} | {
         "row": float(np.sum(weighed.sure[design.energy])),
         "bench": float(np.sum(weighed.sure[bench])),
+        "lot": float(np.sum(plain_lot)),
     }
     stated = Spreads()
 
@@ -500,6 +507,26 @@ def _spreads(problem: _Problem, state: _State, solved: Solved, spreads: Spreads)
         return before * min(max(further, 1 / MOST_CHANGE), MOST_CHANGE)
 
     return Spreads(**{name: drawn(name) for name in squares}), noise
+
+
+def _levels(
+    problem: _Problem, names: Names, state: _State, spreads: Spreads
+) -> Iterator[tuple[str, tuple[float, float]]]:
+    """The level of the newest cycle on each saw, where it was seen often enough."""
+    design = problem.design
+    value = expected(state.shared, state.effects, design, problem.layout, design.start)
+    weights = weigh(design, design.y - value, problem.lots, state.offsets, state.noise, spreads).rows
+    for number, saw in enumerate(names.saws):
+        rows = np.flatnonzero(design.energy & (design.saw == number))
+        if not len(rows):
+            continue
+        newest = max(design.cycle[rows], key=lambda cycle: (design.ended[cycle], cycle))
+        rows = rows[design.cycle[rows] == newest]
+        place = design.place[rows[-1]]
+        rows = rows[design.place[rows] == place]
+        if len(rows) >= LEAST_LEVEL_ROWS:
+            level = float(state.effects.cycles[newest, 1 + place])
+            yield saw, (level, sqrt(1 / float(np.sum(weights[rows]))))
 
 
 def _places(design: Design) -> NDArray[np.bool_]:
@@ -528,6 +555,7 @@ def _fitted(problem: _Problem, names: Names, state: _State, solved: Solved, spre
         },
         bounds=len(bounds),
         energies=int(design.energy.sum()),
+        levels=dict(_levels(problem, names, state, spreads)),
     )
 
 

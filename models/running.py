@@ -2,48 +2,45 @@
 
 What a fit learnt is the prior: the shared parameters with their covariance, what the blade on the saw has shown in its
 earlier cycles, and the spread of cycles. The running cycle's stints and bench readings then speak for its own factor,
-its own level, and a little for all the rest. The result is a normal distribution around the most likely values, of
-which ``draws`` takes equally likely ones.
+its own level, and a little for all the rest. The result is a mixture of normal distributions around the likely states
+(``search``), of which equally likely draws are taken.
+
+Beside the plain story stand others, each with its odds: the saw's load has the level of the cycle before (a rescaled
+sensor, a slipping belt); it stepped in mid-cycle (that, or a lost tip); and, where the load is far from anything usual,
+that the record is wrong: the blade on the saw was sharp later than it says, or was worn before.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.errors import Spreads, Weighed, collect, heavy, heavy_loss, weigh, with_lots
-from models.evidence import EFFECTS, UNKNOWN, CycleEvidence, Design, Names, design_of
-from models.joint import LONGEST_STEP, UNSEEN_RATIO, Effects, JointFit, Layout, expected, own_scales, predict
-from models.nested import Summing
+from models.evidence import UNKNOWN, CycleEvidence, Names, after, design_of, up_to
+from models.joint import UNSEEN_RATIO, JointFit, Layout
+from models.search import Mode, Search, search_of
 from models.wearlaw import course, exposure_of
 
 Floats = NDArray[np.float64]
 
 DRAWS: Final = 400
 SEED: Final = 20_310_501
-MOST_STEPS: Final = 12
-STARTS: Final = 9
-FARTHEST: Final = 3.0
-"""The loss is tried at so many factors, up to this many spreads to either side of the mean."""
-CLIMBED: Final = 3
-"""The search begins at the best of them; where it ends at factors further apart than ``SAME`` [log], both stay."""
-SAME: Final = 0.05
-CLOSE: Final = 2e-3
+AS_TOLD: Final = "as told"
+LEVEL_STAYS: Final = "level stays"
+STEPPED: Final = "stepped"
+SHARP_LATER: Final = "sharp later"
+WORN_BEFORE: Final = "worn before"
+ODDS: Final = {AS_TOLD: 0.0, LEVEL_STAYS: 0.0, STEPPED: -2.0, SHARP_LATER: -3.0, WORN_BEFORE: -3.0}
+"""Log odds of the stories before the cycle has told anything."""
+STRANGE: Final = 0.08
+"""From such a level of load on [log] the record is doubted."""
+WORN_AT: Final = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
 WIDER: Final = 1.35
 """How much wider the draws are than the curvature at the modes says: stints are not as independent of each other as the
 likelihood takes them. Set on invented shops (seeds 101 to 104), checked on others by ``bench_truth.py``."""
-
-
-class Mode(NamedTuple):
-    """A likely state: log of its weight, the values, their covariance."""
-
-    log_weight: float
-    middle: Floats
-    spread: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +49,7 @@ class Standing:
 
     ``factor`` is this cycle's beside a mean one, ``rise`` that of its edge force from sharp to the limit. ``rates``
     gives the exposure that a unit of usage of an alloy adds on the saw that the blade is on, ``base`` that of an alloy
-    of ratio one; ``loaded`` is how many comparable cuts spoke for this cycle.
+    of ratio one; ``loaded`` is how many comparable cuts spoke for this cycle. ``stories`` is how likely each story is.
     """
 
     exposure: Floats
@@ -62,24 +59,90 @@ class Standing:
     rates: Mapping[str, Floats]
     base: Floats
     loaded: int
+    stories: Mapping[str, float]
 
     def rate(self, alloy: str) -> Floats:
         """Exposure per unit of usage of an alloy; one without a name takes the mean of alloys."""
         return self.rates.get(alloy, self.base)
 
+    @property
+    def misfit(self) -> str | None:
+        """The story that the load tells against the record, where it is the likelier one."""
+        told = {story: self.stories.get(story, 0.0) for story in (SHARP_LATER, WORN_BEFORE)}
+        return max(told, key=lambda story: told[story]) if sum(told.values()) > 0.5 else None
+
+
+class _Told(NamedTuple):
+    """A mode and the story it belongs to."""
+
+    story: str
+    mode: Mode
+
 
 def standing(fit: JointFit, cycle: CycleEvidence, ratios: Mapping[str, float], saw: str | None = None) -> Standing:
     """The standing of a cycle after its last stint. ``ratios`` are stated, for alloys that the fit has not seen."""
-    names = _widened(fit.names, cycle, ratios)
-    layout = Layout(names)
-    design = design_of([cycle], names)
-    mean, covariance = _shared_prior(fit, names, layout)
-    start = np.zeros(1)
-    if cycle.start > 0:
-        at = layout.place
-        start[0] = exposure_of(cycle.start, float(mean[at["break_in"]][0]), float(mean[at["last_stage"]][0]))
-    modes = _modes(_search(fit, cycle, design, layout, mean, covariance, start))
-    return _drawn(names, layout, design, modes, start, saw)
+    ground = _Ground.of(fit, _widened(fit.names, cycle, ratios))
+    search = ground.search(cycle, cycle.start)
+    modes = search.modes()
+    best = max(modes, key=lambda mode: mode.log_weight)
+    told = [_Told(AS_TOLD, mode) for mode in modes]
+    for story, other in ((LEVEL_STAYS, search.as_before(cycle, fit)), (STEPPED, search.stepped(best))):
+        if other is not None:
+            told.extend(_Told(story, mode) for mode in other.modes())
+    likeliest = max(told, key=lambda one: one.mode.log_weight + ODDS[one.story]).mode
+    if likeliest.search.strangeness(likeliest) > STRANGE:
+        told.extend(ground.against_record(cycle, likeliest))
+    return _drawn(ground, told, saw)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ground:
+    """What a fit says before a cycle has told anything."""
+
+    fit: JointFit
+    names: Names
+    layout: Layout
+    mean: Floats
+    covariance: Floats
+
+    @classmethod
+    def of(cls, fit: JointFit, names: Names) -> _Ground:
+        layout = Layout(names)
+        return cls(fit, names, layout, *_shared_prior(fit, names, layout))
+
+    def search(self, cycle: CycleEvidence, worn: float = 0.0) -> Search:
+        """The search for a cycle whose edge was so worn before its first stint [limits]."""
+        at, start = self.layout.place, np.zeros(1)
+        if worn > 0:
+            bends = (float(self.mean[at[name]][0]) for name in ("break_in", "last_stage"))
+            start[0] = exposure_of(worn, *bends)
+        design = design_of([cycle], self.names)
+        return search_of(self.fit, cycle, design, self.layout, self.mean, self.covariance, start)
+
+    def against_record(self, cycle: CycleEvidence, best: Mode) -> Iterator[_Told]:
+        """Modes by the stories that the record is wrong."""
+        for worn in WORN_AT:
+            plain = self.search(cycle, worn)
+            for search in (plain, plain.as_before(cycle, self.fit)):
+                for mode in search.modes() if search is not None else ():
+                    yield _Told(WORN_BEFORE, mode._replace(log_weight=mode.log_weight - float(np.log(len(WORN_AT)))))
+        for area_m2 in sorted(_boundaries(cycle, best.search)):
+            before = self.search(replace(up_to(cycle, area_m2), blade=UNKNOWN))
+            earlier = max(mode.log_weight for mode in before.modes()) + before.normaliser()
+            for mode in self.search(after(cycle, area_m2)).modes():
+                yield _Told(SHARP_LATER, mode._replace(log_weight=mode.log_weight + earlier))
+
+
+def _boundaries(cycle: CycleEvidence, search: Search) -> set[float]:
+    """Areas at which another blade may have come on: a change of saw, and the step of the load that is likeliest."""
+    found, total = set(), 0.0
+    for work, follower in zip(cycle.works, cycle.works[1:], strict=False):
+        total += work.area_m2
+        if follower.saw != work.saw:
+            found.add(total)
+    stepped = search.design.place[1:] != search.design.place[:-1]
+    found.update(float(area) for area in np.cumsum(search.design.x)[:-1][stepped])
+    return found
 
 
 def _widened(names: Names, cycle: CycleEvidence, ratios: Mapping[str, float]) -> Names:
@@ -111,170 +174,49 @@ def _shared_prior(fit: JointFit, names: Names, layout: Layout) -> tuple[Floats, 
     return mean, covariance
 
 
-@dataclass(frozen=True, slots=True)
-class _Search:
-    """The penalised loss of one cycle over shared parameters, blade and cycle in one vector z.
-
-    ``prior`` (z, z) draws z towards ``centre``; ``tie`` (e, z) gives the cycle's own effects, which have
-    heavy tails of the widths ``scale``.
-    """
-
-    design: Design
-    layout: Layout
-    start: Floats
-    spreads: Spreads
-    prior: Floats
-    centre: Floats
-    tie: Floats
-    scale: Floats
-    lots: Summing
-
-    def expected(self, z: Floats) -> Floats:
-        """What the rows should tell."""
-        return expected(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
-
-    def _effects(self, z: Floats) -> Effects:
-        g = self.layout.size
-        return Effects(z[None, g : g + 3], z[None, g + 3 :])
-
-    def _weighed(self, off: Floats, offsets: Floats) -> Weighed:
-        return weigh(self.design, off, self.lots, offsets, np.ones(1), self.spreads)
-
-    def penalty(self, z: Floats) -> float:
-        """What draws z towards the centre."""
-        gap = z - self.centre
-        return 0.5 * float(gap @ self.prior @ gap) + heavy_loss((self.tie @ z)[None, :], self.scale)
-
-    def loss(self, z: Floats, off: Floats, offsets: Floats | None = None) -> tuple[float, Floats]:
-        """The loss at residuals ``off``, and the lots' offsets that go with it."""
-        offsets = np.zeros(self.lots.shape[0]) if offsets is None else offsets
-        offsets = self._weighed(off, offsets).offsets
-        return self._weighed(off, offsets).loss + self.penalty(z), offsets
-
-    def linearised(self, z: Floats, offsets: Floats) -> tuple[Floats, Floats]:
-        """The normal matrix and the gradient of a Gauss-Newton step."""
-        p = predict(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
-        off = self.design.y - p.value
-        found = self._weighed(off, offsets)
-        slopes = with_lots(self.lots, found.rows, np.hstack([p.by_shared, p.by_blade, p.by_cycle]))
-        weights = np.concatenate([found.rows, found.lots])
-        own = self.tie @ z
-        ties = heavy(own[None, :], self.scale)[0] / self.scale**2
-        normal = slopes.T @ (weights[:, None] * slopes) + self.prior + self.tie.T @ (ties[:, None] * self.tie)
-        pull = self.prior @ (z - self.centre) + self.tie.T @ (ties * own)
-        return (normal + normal.T) / 2, slopes.T @ (weights * with_lots(self.lots, found.rows, off)) - pull
-
-    def climb(self, z: Floats) -> Mode:
-        """Gauss-Newton steps from z, each halved until the loss falls."""
-        loss, offsets = self.loss(z, self.design.y - self.expected(z))
-        for _ in range(MOST_STEPS):
-            normal, gradient = self.linearised(z, offsets)
-            step = np.linalg.solve(normal, gradient)
-            longest = float(np.max(np.abs(step)))
-            length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
-            for _halving in range(8):
-                new = z + length * step
-                self.layout.keep(new)
-                fallen, new_offsets = self.loss(new, self.design.y - self.expected(new), offsets)
-                if fallen <= loss + 1e-9:
-                    z, loss, offsets = new, fallen, new_offsets
-                    break
-                length /= 2
-            if length * longest < CLOSE:
-                break
-        normal, _ = self.linearised(z, offsets)
-        weight = -loss - 0.5 * float(np.linalg.slogdet(normal)[1])
-        return Mode(weight, z, np.asarray(np.linalg.inv(normal), float))
-
-    def starts(self) -> list[Floats]:
-        """Where to begin, the best first: factors on either side of the mean, each with and without its own levels."""
-        own = self.layout.size + 3
-        design, found = self.design, []
-        for away in np.linspace(-FARTHEST, FARTHEST, STARTS):
-            z = self.centre.copy()
-            z[own] += away * self.spreads.cycle
-            off = design.y - self.expected(z)
-            found.append((self.loss(z, off)[0], z))
-            if design.energy.any():
-                z = z.copy()
-                for place in np.unique(design.place[design.energy]):
-                    rows = design.energy & (design.place == place)
-                    z[own + 1 + place] = np.median(off[rows])
-                level = np.where(design.energy, z[own + 1 + design.place], 0.0)
-                found.append((self.loss(z, off - level)[0], z))
-        return [z for _, z in sorted(found, key=lambda one: one[0])]
-
-
-def _search(
-    fit: JointFit, cycle: CycleEvidence, design: Design, layout: Layout, mean: Floats, covariance: Floats, start: Floats
-) -> _Search:
-    """What a fit and a cycle's blade say beforehand."""
-    g, spreads = layout.size, fit.spreads
-    size = g + 3 + EFFECTS
-    prior = np.zeros((size, size))
-    prior[:g, :g] = np.linalg.inv(covariance)
-    centre = np.concatenate([mean, np.zeros(3 + EFFECTS)])
-    reach = np.zeros((3, size))
-    reach[:, g : g + 3] = np.eye(3)
-    blade = fit.blades.get(cycle.blade)
-    if blade is None:
-        precision = np.diag(1 / np.array([spreads.blade, spreads.edge, spreads.body]) ** 2)
-    else:
-        centre[g : g + 3] = blade.mean
-        by_shared = np.array(blade.by_shared)
-        for name, place in Layout(fit.names).place.items():
-            target = layout.place[name].start
-            reach[:, target : target + place.stop - place.start] = -by_shared[:, place]
-        precision = np.linalg.inv(np.array(blade.covariance))
-    prior += reach.T @ precision @ reach
-    centre[g + 3] = centre[g]
-    tie = np.zeros((EFFECTS, size))
-    tie[:, g + 3 :] = np.eye(EFFECTS)
-    tie[0, g] = -1.0
-    scale = own_scales(spreads)
-    return _Search(design, layout, start, spreads, prior, centre, tie, scale, collect(design))
-
-
-def _modes(search: _Search) -> list[Mode]:
-    """The likely states, each where a search ended."""
-    own = search.layout.size + 3
-    found: list[Mode] = []
-    for start in search.starts()[:CLIMBED]:
-        mode = search.climb(start)
-        if all(abs(mode.middle[own] - other.middle[own]) >= SAME for other in found):
-            found.append(mode)
-    return found
-
-
-def _draws(modes: list[Mode]) -> Floats:
-    """Equally likely draws, each mode in proportion to its weight."""
-    logs = np.array([mode.log_weight for mode in modes])
+def _drawn(ground: _Ground, told: list[_Told], saw: str | None) -> Standing:
+    """Draws of each mode in proportion to its weight, put together."""
+    logs = np.array([one.mode.log_weight + ODDS[one.story] for one in told])
     shares = np.exp(logs - logs.max())
-    ends = np.round(np.cumsum(shares) / np.sum(shares) * DRAWS).astype(int)
-    generator = np.random.default_rng(SEED)
-    half = generator.standard_normal((DRAWS // 2, len(modes[0].middle)))
+    shares /= np.sum(shares)
+    ends = np.round(np.cumsum(shares) * DRAWS).astype(int)
+    half = np.random.default_rng(SEED).standard_normal((DRAWS // 2, len(told[0].mode.middle)))
     normal = np.stack([half, -half], axis=1).reshape(DRAWS, -1)
-    found = []
-    for mode, first, last in zip(modes, [0, *ends[:-1]], ends, strict=True):
-        root = np.linalg.cholesky(mode.spread + 1e-14 * np.eye(len(mode.middle)))
-        found.append(mode.middle + WIDER * normal[first:last] @ root.T)
-    return np.vstack(found)
-
-
-def _drawn(names: Names, layout: Layout, design: Design, modes: list[Mode], start: Floats, saw: str | None) -> Standing:
-    z = _draws(modes)
-    g, at = layout.size, layout.place
-    own = np.exp(z[:, g + 3])
-    base = own * np.exp(z[:, at["base"].start])
+    values, exposures = [], []
+    for (_, mode), first, last in zip(told, [0, *ends[:-1]], ends, strict=True):
+        if first < last:
+            root = np.linalg.cholesky(mode.spread + 1e-14 * np.eye(len(mode.middle)))
+            z = mode.middle + WIDER * normal[first:last] @ root.T
+            values.append(z)
+            exposures.append(_exposure(ground, mode.search, z))
+    z, exposure = np.vstack(values), np.concatenate(exposures)
+    names, g, at = ground.names, ground.layout.size, ground.layout.place
+    break_in, last_stage = (np.maximum(z[:, at[name].start], 0.0) for name in ("break_in", "last_stage"))
+    base = np.exp(z[:, g + 3] + z[:, at["base"].start])
+    here = np.exp(z[:, at["pace"].start + names.saws.index(saw)]) if saw in names.saws else np.ones(len(z))
     ratio = np.exp(z[:, at["ratio"]])
-    pace = np.exp(np.hstack([z[:, at["pace"]], np.zeros((len(z), 1))]))
+    loaded = told[0].mode.search.design
+    stories: dict[str, float] = {}
+    for (story, _), share in zip(told, shares, strict=True):
+        stories[story] = stories.get(story, 0.0) + float(share)
+    return Standing(
+        exposure=exposure,
+        wear=course(exposure, break_in, last_stage).wear,
+        factor=np.exp(z[:, g + 3]),
+        rise=np.exp(z[:, at["kappa"].start] + z[:, g + 1]),
+        rates={alloy: base * ratio[:, number] * here for number, alloy in enumerate(names.alloys)},
+        base=base * here,
+        loaded=int(np.sum(loaded.cuts[loaded.energy])),
+        stories=stories,
+    )
+
+
+def _exposure(ground: _Ground, search: Search, z: Floats) -> Floats:
+    """The exposure of each draw after all that its search was given."""
+    names, design, at = ground.names, search.design, ground.layout.place
     usage = np.zeros((len(names.alloys) + 1, len(names.saws) + 1))
     np.add.at(usage, (design.alloy, design.saw), design.x)
-    ratio = np.hstack([ratio, np.ones((len(z), 1))])
-    exposure = start[0] + base * np.einsum("ka,as,ks->k", ratio, usage, pace)
-    break_in, last = (np.maximum(z[:, at[name].start], 0.0) for name in ("break_in", "last_stage"))
-    wear = course(exposure, break_in, last).wear
-    here = pace[:, names.saws.index(saw)] if saw in names.saws else np.ones(len(z))
-    rates = {alloy: base * ratio[:, number] * here for number, alloy in enumerate(names.alloys)}
-    rise = np.exp(z[:, at["kappa"].start] + z[:, g + 1])
-    return Standing(exposure, wear, own, rise, rates, base * here, int(np.sum(design.cuts[design.energy])))
+    ratio = np.hstack([np.exp(z[:, at["ratio"]]), np.ones((len(z), 1))])
+    pace = np.exp(np.hstack([z[:, at["pace"]], np.zeros((len(z), 1))]))
+    base = np.exp(z[:, ground.layout.size + 3] + z[:, at["base"].start])
+    return np.asarray(search.start[0] + base * np.einsum("ka,as,ks->k", ratio, usage, pace))

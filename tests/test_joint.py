@@ -369,7 +369,7 @@ def test_a_lot_offset_that_is_eliminated_is_the_one_that_would_be_fitted() -> No
     design = design_of(evidence, names)
     lots = collect(design)
     off = np.random.default_rng(1).normal(0, 0.01, len(design.x))
-    from models.errors import Spreads, with_lots
+    from models.errors import HARD_SPREAD, Spreads, lot_sureness, with_lots
 
     spreads = Spreads()
     found = weigh(design, off, lots, np.zeros(lots.shape[0]), np.ones(len(design.cycles)), spreads)
@@ -379,5 +379,6 @@ def test_a_lot_offset_that_is_eliminated_is_the_one_that_would_be_fitted() -> No
     lean = float((wide.T @ (both[:, None] * wide))[0, 0])
     each = np.hstack([slope, np.eye(lots.shape[0])[design.lot] * (design.lot >= 0)[:, None]])
     full = each.T @ (found.rows[:, None] * each)
-    full[1:, 1:] += np.eye(lots.shape[0]) * 2 / spreads.lot**2
+    plain, _ = lot_sureness(np.zeros(lots.shape[0]), spreads)
+    full[1:, 1:] += np.diag(plain / spreads.lot**2 + (1 - plain) / HARD_SPREAD**2)
     assert lean == pytest.approx(full[0, 0] - full[0, 1:] @ np.linalg.solve(full[1:, 1:], full[1:, 0]))

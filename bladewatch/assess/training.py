@@ -26,7 +26,7 @@ from models.evidence import CycleEvidence, Reading, Work, design_of, names_of
 from models.joint import JointFit, fit_joint
 from models.ratios import stated_ratio
 
-FIT_VERSION: Final = 4
+FIT_VERSION: Final = 5
 MIN_CYCLES: Final = 3
 MIN_ALLOY_CYCLES: Final = 9
 """From so many ended cycles on the alloys' rates are their own; before, they are held close to the stated ratios."""
@@ -118,9 +118,10 @@ def evidence_of(cycle: Cycle, state: CycleState, readings: Sequence[Reading] = (
                 loaded=stint.loaded,
                 log_u=stint.log_u,
                 log_fz=stint.log_fz,
+                cuts=stint.cuts,
             )
         )
-    return CycleEvidence(cycle.plate, cycle.number, tuple(works), tuple(readings), start)
+    return CycleEvidence(cycle.plate, cycle.number, tuple(works), tuple(readings), start, cycle.ended_us or 0)
 
 
 def readings_of(cycle: Cycle, reader: CycleReader, blade_type: str | None, limit_um: float) -> list[Reading]:
@@ -227,7 +228,14 @@ def _priors(scale: str, limit: float, counted: int) -> dict[str, tuple[float | N
 
 def _key(scale: str, limit: float, evidence: Sequence[CycleEvidence], ratios: Mapping[str, float], counted: int) -> str:
     rows = sorted(
-        [c.blade, c.cycle, [list(work) for work in c.works], [(r.wear, r.kind, r.area_m2) for r in c.readings], c.start]
+        [
+            c.blade,
+            c.cycle,
+            [list(work) for work in c.works],
+            [(r.wear, r.kind, r.area_m2) for r in c.readings],
+            c.start,
+            c.ended,
+        ]
         for c in evidence
     )
     content = msgspec.json.encode([FIT_VERSION, scale, limit, rows, sorted(ratios.items()), counted])

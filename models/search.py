@@ -1,0 +1,243 @@
+"""The search for the likely states of a running edge: the penalised loss of one cycle, and where it is least.
+
+The loss has several valleys: a low level with much wear and a high one with little tell nearly the same. So the search
+begins at several places, and every valley that it ends in stays, weighed by its likelihood (Laplace's method; Tierney &
+Kadane 1986, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import lgamma, log, pi
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.errors import CYCLE_TAILS, Spreads, Weighed, collect, heavy, heavy_loss, weigh, with_lots
+from models.evidence import EFFECTS, PLACES, CycleEvidence, Design
+from models.joint import LONGEST_STEP, Effects, JointFit, Layout, expected, own_scales, predict
+from models.nested import Summing
+
+Floats = NDArray[np.float64]
+
+MOST_STEPS: Final = 12
+STARTS: Final = 9
+FARTHEST: Final = 3.0
+"""The loss is tried at so many factors, up to this many spreads to either side of the mean."""
+CLIMBED: Final = 9
+TIRED: Final = 2
+"""The search begins at the best of them, until so many in a row have ended where others had."""
+SAME: Final = 0.05
+"""States whose factors lie further apart [log] are two."""
+CLOSE: Final = 2e-3
+PERSISTS: Final = 3.0
+"""A saw's newest level counts as its own where it is so many times the usual spread of levels."""
+LEAST_BESIDE: Final = 3
+LEAST_GAIN: Final = 4.0
+"""A step of the load has so many stints on either side, and gains so much likelihood."""
+
+
+class Mode(NamedTuple):
+    """A likely state: log of its weight, the values, their covariance, and the search that found it."""
+
+    log_weight: float
+    middle: Floats
+    spread: Floats
+    search: Search
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """The penalised loss of one cycle over shared parameters, blade and cycle in one vector z.
+
+    ``prior`` (z, z) draws z towards ``centre``; ``tie`` (e, z) gives the cycle's own effects, which lie around
+    ``usual`` (e,) with heavy tails of the widths ``scale``.
+    """
+
+    design: Design
+    layout: Layout
+    start: Floats
+    spreads: Spreads
+    prior: Floats
+    centre: Floats
+    tie: Floats
+    scale: Floats
+    usual: Floats
+    lots: Summing
+
+    def expected(self, z: Floats) -> Floats:
+        """What the rows should tell."""
+        return expected(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
+
+    def _effects(self, z: Floats) -> Effects:
+        g = self.layout.size
+        return Effects(z[None, g : g + 3], z[None, g + 3 :])
+
+    def _own(self, z: Floats) -> Floats:
+        """What the cycle has of its own beside what is usual."""
+        return np.asarray(self.tie @ z - self.usual)
+
+    def _weighed(self, off: Floats, offsets: Floats) -> Weighed:
+        return weigh(self.design, off, self.lots, offsets, np.ones(1), self.spreads)
+
+    def penalty(self, z: Floats) -> float:
+        """What draws z towards the centre."""
+        gap = z - self.centre
+        return 0.5 * float(gap @ self.prior @ gap) + heavy_loss(self._own(z)[None, :], self.scale)
+
+    def loss(self, z: Floats, off: Floats, offsets: Floats | None = None) -> tuple[float, Floats]:
+        """The loss at residuals ``off``, and the lots' offsets that go with it."""
+        offsets = np.zeros(self.lots.shape[0]) if offsets is None else offsets
+        offsets = self._weighed(off, offsets).offsets
+        return self._weighed(off, offsets).loss + self.penalty(z), offsets
+
+    def linearised(self, z: Floats, offsets: Floats) -> tuple[Floats, Floats]:
+        """The normal matrix and the gradient of a Gauss-Newton step."""
+        p = predict(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
+        off = self.design.y - p.value
+        found = self._weighed(off, offsets)
+        slopes = with_lots(self.lots, found.rows, np.hstack([p.by_shared, p.by_blade, p.by_cycle]))
+        weights = np.concatenate([found.rows, found.lots])
+        own = self._own(z)
+        ties = heavy(own[None, :], self.scale)[0] / self.scale**2
+        normal = slopes.T @ (weights[:, None] * slopes) + self.prior + self.tie.T @ (ties[:, None] * self.tie)
+        pull = self.prior @ (z - self.centre) + self.tie.T @ (ties * own)
+        return (normal + normal.T) / 2, slopes.T @ (weights * with_lots(self.lots, found.rows, off)) - pull
+
+    def climb(self, z: Floats) -> Mode:
+        """Gauss-Newton steps from z, each halved until the loss falls."""
+        loss, offsets = self.loss(z, self.design.y - self.expected(z))
+        for _ in range(MOST_STEPS):
+            normal, gradient = self.linearised(z, offsets)
+            step = np.linalg.solve(normal, gradient)
+            longest = float(np.max(np.abs(step)))
+            length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
+            for _halving in range(8):
+                new = z + length * step
+                self.layout.keep(new)
+                fallen, new_offsets = self.loss(new, self.design.y - self.expected(new), offsets)
+                if fallen <= loss + 1e-9:
+                    z, loss, offsets = new, fallen, new_offsets
+                    break
+                length /= 2
+            if length * longest < CLOSE:
+                break
+        normal, _ = self.linearised(z, offsets)
+        weight = -loss - 0.5 * float(np.linalg.slogdet(normal)[1])
+        return Mode(weight, z, np.asarray(np.linalg.inv(normal), float), self)
+
+    def as_before(self, cycle: CycleEvidence, fit: JointFit) -> Search | None:
+        """The same search where each saw has the level that the newest ended cycle had on it; None where none had."""
+        usual, scale = self.usual.copy(), self.scale.copy()
+        for number, saw in enumerate(dict.fromkeys(work.saw for work in cycle.works)):
+            level, error = fit.levels.get(saw, (0.0, 0.0))
+            if number < PLACES and abs(level) > PERSISTS * self.spreads.mount:
+                usual[1 + number] = level
+                scale[1 + number] = max(error, self.spreads.mount)
+        return replace(self, usual=usual, scale=scale) if usual.any() else None
+
+    def stepped(self, mode: Mode) -> Search | None:
+        """The same search where the load of the newest place steps at the stint that speaks most for it, if any does.
+
+        The gain in likelihood of each possible step is that of a score test, all other values let go.
+        """
+        place = int(self.design.place[self.design.energy].max(initial=0))
+        rows = np.flatnonzero(self.design.energy & (self.design.place == place))
+        if place + 1 >= PLACES or len(rows) < 2 * LEAST_BESIDE:
+            return None
+        z = mode.middle
+        _, offsets = self.loss(z, self.design.y - self.expected(z))
+        p = predict(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
+        off = self.design.y - p.value
+        found = self._weighed(off, offsets)
+        weights = np.concatenate([found.rows, found.lots])
+        after = np.zeros((len(off), len(rows)))
+        after[rows] = np.tril(np.ones((len(rows), len(rows))))
+        after = with_lots(self.lots, found.rows, after)[:, LEAST_BESIDE : 1 - LEAST_BESIDE]
+        slopes = with_lots(self.lots, found.rows, np.hstack([p.by_shared, p.by_blade, p.by_cycle]))
+        pull = after.T @ (weights * with_lots(self.lots, found.rows, off))
+        cross = after.T @ (weights[:, None] * slopes)
+        free = np.einsum("nj,n,nj->j", after, weights, after) - np.einsum("jz,zy,jy->j", cross, mode.spread, cross)
+        gain = 0.5 * pull**2 / np.maximum(free, 1e-9)
+        best = int(np.argmax(gain))
+        if gain[best] < LEAST_GAIN:
+            return None
+        places = self.design.place.copy()
+        places[rows[best + LEAST_BESIDE] :] = place + 1
+        return replace(self, design=replace(self.design, place=places))
+
+    def starts(self) -> list[Floats]:
+        """Where to begin, the best first: factors on either side of the mean, each with and without its own levels."""
+        own = self.layout.size + 3
+        design, found = self.design, []
+        for away in np.linspace(-FARTHEST, FARTHEST, STARTS):
+            z = self.centre.copy()
+            z[own] += away * self.spreads.cycle
+            off = design.y - self.expected(z)
+            found.append((self.loss(z, off)[0], z))
+            if design.energy.any():
+                z = z.copy()
+                for place in np.unique(design.place[design.energy]):
+                    rows = design.energy & (design.place == place)
+                    z[own + 1 + place] = np.median(off[rows])
+                level = np.where(design.energy, z[own + 1 + design.place], 0.0)
+                found.append((self.loss(z, off - level)[0], z))
+        return [z for _, z in sorted(found, key=lambda one: one[0])]
+
+    def modes(self) -> list[Mode]:
+        """The likely states, each where a search ended."""
+        own = self.layout.size + 3
+        found: list[Mode] = []
+        again = 0
+        for start in self.starts()[:CLIMBED]:
+            mode = self.climb(start)
+            new = all(abs(mode.middle[own] - other.middle[own]) >= SAME for other in found)
+            again = 0 if new else again + 1
+            if new:
+                found.append(mode)
+            if again == TIRED:
+                break
+        return found
+
+    def strangeness(self, mode: Mode) -> float:
+        """How far the load lies from what is usual on these saws, at the strangest of them [log]."""
+        seen = np.unique(self.design.place[self.design.energy])
+        return float(np.max(np.abs(self._own(mode.middle)[1 + seen]), initial=0.0))
+
+    def normaliser(self) -> float:
+        """What makes a mode's weight the log likelihood of all that the search was given, but for the rows' own."""
+        known = self.layout.size + 3
+        normal = 0.5 * float(np.linalg.slogdet(self.prior[:known, :known])[1])
+        tails = sum(lgamma((v + 1) / 2) - lgamma(v / 2) - 0.5 * log(pi * v) for v in CYCLE_TAILS)
+        return normal + tails - float(np.sum(np.log(self.scale))) + 0.5 * EFFECTS * log(2 * pi)
+
+
+def search_of(
+    fit: JointFit, cycle: CycleEvidence, design: Design, layout: Layout, mean: Floats, covariance: Floats, start: Floats
+) -> Search:
+    """What a fit and a cycle's blade say beforehand."""
+    g, spreads = layout.size, fit.spreads
+    size = g + 3 + EFFECTS
+    prior = np.zeros((size, size))
+    prior[:g, :g] = np.linalg.inv(covariance)
+    centre = np.concatenate([mean, np.zeros(3 + EFFECTS)])
+    reach = np.zeros((3, size))
+    reach[:, g : g + 3] = np.eye(3)
+    blade = fit.blades.get(cycle.blade)
+    if blade is None:
+        precision = np.diag(1 / np.array([spreads.blade, spreads.edge, spreads.body]) ** 2)
+    else:
+        centre[g : g + 3] = blade.mean
+        by_shared = np.array(blade.by_shared)
+        for name, place in Layout(fit.names).place.items():
+            target = layout.place[name].start
+            reach[:, target : target + place.stop - place.start] = -by_shared[:, place]
+        precision = np.linalg.inv(np.array(blade.covariance))
+    prior += reach.T @ precision @ reach
+    centre[g + 3] = centre[g]
+    tie = np.zeros((EFFECTS, size))
+    tie[:, g + 3 :] = np.eye(EFFECTS)
+    tie[0, g] = -1.0
+    scale = own_scales(spreads)
+    return Search(design, layout, start, spreads, prior, centre, tie, scale, np.zeros(EFFECTS), collect(design))
