@@ -11,7 +11,7 @@ A lot's offset is eliminated as it comes: with weights W of its rows and the off
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -33,7 +33,7 @@ NOISE_WEIGHT: Final = 10.0
 """How many stints a cycle's noise counts as a mean one's for."""
 ODD_SHARE: Final = 0.2
 ODD_SPREAD: Final = 0.2
-HARD_SHARE: Final = 0.08
+HARD_SHARE: Final = 0.15
 HARD_SPREAD: Final = 0.15
 WRONG_SHARE: Final = 0.1
 WRONG_SPREAD: Final = 0.5
@@ -49,7 +49,7 @@ class Spreads:
     edge: float = 0.03
     body: float = 0.01
     mount: float = 0.008
-    course: float = 0.02
+    course: float = 0.03
     row: float = 0.012
     lot: float = 0.006
     bench: float = 0.05
@@ -77,7 +77,13 @@ class Weighed(NamedTuple):
 
 def collect(design: Design) -> Summing:
     """The matrix (l, n) that sums rows by lot."""
-    return summing(design.lot, int(design.lot.max(initial=-1)) + 1)
+    return summing(design.lot, int(design.batch.max(initial=-1)) + 1)
+
+
+def with_hard_lots(design: Design, offsets: Floats, spreads: Spreads) -> Design:
+    """The design with the hardness of each stint's lot: its offset (l,), as far as it is no plain lot."""
+    plain, _ = lot_sureness(offsets, spreads)
+    return replace(design, hard=np.append((1 - plain) * offsets, 0.0)[design.batch])
 
 
 def weigh(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Floats, spreads: Spreads) -> Weighed:
@@ -85,16 +91,10 @@ def weigh(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Fl
 
     ``noise`` (c,) is how much larger the variance of a cycle's energies is than a mean one's.
     """
+    plain, near, far = _variances(design, noise, spreads)
     by_lot = np.append(offsets, 0.0)[design.lot]
     left = np.where(design.energy, off - by_lot, off)
-    plain = spreads.row**2 * (1 + CUT_NOISE / np.maximum(design.cuts, 1.0))
-    bench = np.where(design.bound | design.dull, DULL_SPREAD**2, spreads.bench**2)
-    near = np.where(design.energy, plain * noise[design.cycle], bench)
-    far = near + np.where(design.energy, ODD_SPREAD, WRONG_SPREAD) ** 2
-    odd = np.where(design.energy, ODD_SHARE, WRONG_SHARE)
-    log_near = np.log1p(-odd) - 0.5 * (left**2 / near + np.log(near))
-    log_far = np.log(odd) - 0.5 * (left**2 / far + np.log(far))
-    log_both = np.logaddexp(log_near, log_far)
+    log_near, log_both = _log_likelihood(design, left, near, far)
     sure = np.exp(log_near - log_both)
     told = design.reading & ~(design.bound & (off > 0))
     weights = np.where(design.energy | told, sure / near + (1 - sure) / far, 0.0)
@@ -112,6 +112,51 @@ def weigh(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Fl
         squares=sure * left**2 * np.where(design.energy, spreads.row**2 / plain, 1.0),
         sure=sure,
     )
+
+
+def _variances(design: Design, noise: Floats, spreads: Spreads) -> tuple[Floats, Floats, Floats]:
+    """Of each row: its plain variance in a mean cycle, its own, and that of an odd one."""
+    plain = spreads.row**2 * (1 + CUT_NOISE / np.maximum(design.cuts, 1.0))
+    bench = np.where(design.bound | design.dull, DULL_SPREAD**2, spreads.bench**2)
+    near = np.where(design.energy, plain * noise[design.cycle], bench)
+    return plain, near, near + np.where(design.energy, ODD_SPREAD, WRONG_SPREAD) ** 2
+
+
+def _log_likelihood(design: Design, left: Floats, near: Floats, far: Floats) -> tuple[Floats, Floats]:
+    """Of each row what is left of it by being as it should, and by being that or odd."""
+    odd = np.where(design.energy, ODD_SHARE, WRONG_SHARE)
+    log_near = np.log1p(-odd) - 0.5 * (left**2 / near + np.log(near))
+    log_far = np.log(odd) - 0.5 * (left**2 / far + np.log(far))
+    return log_near, np.logaddexp(log_near, log_far)
+
+
+def settle_lots(
+    design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Floats, spreads: Spreads
+) -> Floats:
+    """The offsets of the lots: from where they were, from nought, or from the middle of a lot's rows, as is likeliest."""
+    if not len(offsets):
+        return offsets
+    _, near, far = _variances(design, noise, spreads)
+    found, least = offsets, np.full(len(offsets), np.inf)
+    for begin in (offsets, np.zeros_like(offsets), _middles(design, off, len(offsets))):
+        told = weigh(design, off, lots, begin, noise, spreads).offsets
+        left = off - np.append(told, 0.0)[design.lot]
+        _, log_both = _log_likelihood(design, left, near, far)
+        loss = lot_sureness(told, spreads)[1] - lots @ np.where(design.energy, log_both, 0.0)
+        found, least = np.where(loss < least, told, found), np.minimum(loss, least)
+    return found
+
+
+def _middles(design: Design, off: Floats, count: int) -> Floats:
+    """The median of the rows of each lot."""
+    rows = np.flatnonzero(design.lot >= 0)
+    order = rows[np.lexsort((off[rows], design.lot[rows]))]
+    sizes = np.bincount(design.lot[rows], minlength=count)
+    first = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    middle = np.zeros(count)
+    told = sizes > 0
+    middle[told] = off[order[(first + sizes // 2)[told]]]
+    return middle
 
 
 def lot_sureness(offsets: Floats, spreads: Spreads) -> tuple[Floats, Floats]:

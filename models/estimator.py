@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, RegressorMixin
 
-from models.evidence import CycleEvidence, design_of, names_of
+from models.evidence import BY_ALLOY, CycleEvidence, design_of, names_of
 from models.joint import JointFit, fit_joint
 from models.running import standing
 
@@ -25,20 +25,20 @@ Floats = NDArray[np.float64]
 class WearModel(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     """Wear by area (or the teeth's way) and load, learnt from ended cycles.
 
-    ``by_travel``: wear goes with the teeth's way in metal instead of area. ``ratios``: stated wear ratios of alloys,
+    ``usage``: what wear goes with, one of ``evidence.USAGES``. ``ratios``: stated wear ratios of alloys,
     1 where none is given. ``fit_`` is the ``JointFit``.
     """
 
     fit_: JointFit
 
-    def __init__(self, by_travel: bool = False, ratios: Mapping[str, float] | None = None) -> None:
-        self.by_travel = by_travel
+    def __init__(self, usage: str = BY_ALLOY, ratios: Mapping[str, float] | None = None) -> None:
+        self.usage = usage
         self.ratios = ratios
 
     def fit(self, X: Sequence[CycleEvidence], y: Any = None) -> Self:  # noqa: ARG002, N803
         """Fit to ended cycles; ``y`` is ignored, the readings stand in the evidence."""
         ratios = self.ratios or {}
-        names = names_of(X, ratios, self.by_travel)
+        names = names_of(X, ratios, self.usage)
         self.fit_ = fit_joint(design_of(X, names), names)
         return self
 

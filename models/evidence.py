@@ -17,6 +17,10 @@ MOST_PARTS: Final = 60
 """Parts with a level of their own, those with the most loaded stints; the others stand at their alloy's."""
 LEAST_PART_ROWS: Final = 3
 SMALL: Final = 1e-6
+BY_ALLOY: Final = "alloys"
+USAGES: Final = (BY_ALLOY, "travel", "area", "cuts")
+"""What wear may go with: area by alloy, the teeth's way in metal, and two plain rules to which all alloys are alike."""
+PLAIN: Final = ("area", "cuts")
 PLACES: Final = 3
 """Saws of one cycle on each of which its load has a level of its own; any more share the last one's."""
 EFFECTS: Final = 1 + PLACES + 2
@@ -79,7 +83,8 @@ class CycleEvidence:
 class Names:
     """The alloys, parts and saws that a fit knows, each in order; ``log_feed`` is each alloy's own feed per tooth.
 
-    ``log_ratio`` are the stated wear ratios of the alloys beside a base alloy, as logs.
+    ``log_ratio`` are the stated wear ratios of the alloys beside a base alloy, as logs. ``usage`` is what wear goes
+    with; ``cut_m2`` the mean area of a cut, which turns cuts into area.
     """
 
     alloys: tuple[str, ...]
@@ -87,11 +92,17 @@ class Names:
     saws: tuple[str, ...]
     log_feed: tuple[float, ...]
     log_ratio: tuple[float, ...]
-    by_travel: bool
+    usage: str = BY_ALLOY
+    cut_m2: float = 0.0
+
+    @property
+    def plain(self) -> bool:
+        """Whether all alloys wear alike, by a plain rule."""
+        return self.usage in PLAIN
 
 
-def names_of(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float], by_travel: bool) -> Names:
-    """The names in the evidence. ``by_travel``: wear goes with the teeth's way in metal instead of area."""
+def names_of(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float], usage: str = BY_ALLOY) -> Names:
+    """The names in the evidence; ``usage`` is one of ``USAGES``."""
     alloys = sorted({work.alloy for cycle in cycles for work in cycle.works})
     saws = sorted({work.saw for cycle in cycles for work in cycle.works})
     feeds: dict[str, list[float]] = {alloy: [] for alloy in alloys}
@@ -118,8 +129,24 @@ def names_of(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float], by_tr
     ratio = {alloy: ratios.get(alloy, 1.0) for alloy in alloys}
     if UNKNOWN in ratio and sum(known.values()) > 0:
         ratio[UNKNOWN] = sum(area * ratio[alloy] for alloy, area in known.items()) / sum(known.values())
-    stated = tuple(float(np.log(ratio[alloy])) for alloy in alloys)
-    return Names(tuple(alloys), tuple(parts), tuple(saws), own, stated, by_travel)
+    stated = tuple(0.0 if usage in PLAIN else float(np.log(ratio[alloy])) for alloy in alloys)
+    cuts = sum(work.cuts for cycle in cycles for work in cycle.works)
+    cut_m2 = sum(areas.values()) / cuts if cuts else 0.0
+    return Names(tuple(alloys), tuple(parts), tuple(saws), own, stated, usage, cut_m2)
+
+
+def usage_of(work: Work, names: Names) -> float:
+    """What wear goes with, of a stint [m²].
+
+    At another feed than the alloy's own, ``travel`` counts the area that would be the same way of the teeth; ``cuts``
+    count as so many mean ones.
+    """
+    if names.usage == "travel" and work.travel is not None:
+        own = names.log_feed[names.alloys.index(work.alloy)] if work.alloy in names.alloys else np.mean(names.log_feed)
+        return work.travel * float(np.exp(own))
+    if names.usage == "cuts" and names.cut_m2 > 0:
+        return work.cuts * names.cut_m2
+    return work.area_m2
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +155,8 @@ class Design:
 
     ``x`` is the usage of a stint [m², or at another feed than the alloy's own, the area that would be the same way of
     the teeth]; ``half`` is one half for a stint, whose energy speaks of its middle, and nought for a reading. ``place``
-    numbers the saws of a cycle, ``lot`` the lots of one alloy within a cycle. ``log_slow`` is the alloy's own feed over
+    numbers the saws of a cycle, ``batch`` the lots of one alloy within a cycle, and ``lot`` does so for stints that tell
+    a load; ``hard`` is how much more energy the lot of a stint is taken to cost [log]. ``log_slow`` is the alloy's own feed over
     the stint's [log]. ``energy`` and ``reading`` mark what a row tells; ``y`` is its log specific energy or log wear,
     ``cuts`` how many it rests on, ``bound`` that it is an upper bound, ``dull`` that it was declared. ``first`` are the
     first rows of the cycles. Cycles and blades are in the order of ``cycles``.
@@ -144,6 +172,8 @@ class Design:
     place: Ints
     cycle: Ints
     lot: Ints
+    batch: Ints
+    hard: Floats
     blade_of_cycle: Ints
     log_slow: Floats
     energy: NDArray[np.bool_]
@@ -172,6 +202,7 @@ class _Columns:
     place: list[int] = field(default_factory=list)
     cycle: list[int] = field(default_factory=list)
     lot: list[int] = field(default_factory=list)
+    batch: list[int] = field(default_factory=list)
     log_slow: list[float] = field(default_factory=list)
     kind: list[str] = field(default_factory=list)
     y: list[float] = field(default_factory=list)
@@ -209,6 +240,8 @@ def design_of(cycles: Sequence[CycleEvidence], names: Names) -> Design:
         place=np.array(columns.place, np.int64),
         cycle=cycle_of,
         lot=np.array(columns.lot, np.int64),
+        batch=np.array(columns.batch, np.int64),
+        hard=np.zeros(len(columns.x)),
         blade_of_cycle=blade_of_cycle,
         log_slow=np.array(columns.log_slow, float),
         energy=kinds == "energy",
@@ -299,10 +332,7 @@ def _add_work(
 ) -> None:  # fmt: skip
     alloy = alloys.get(work.alloy, -1)
     own = names.log_feed[alloy] if alloy >= 0 else float(np.mean(names.log_feed))
-    x = work.area_m2
-    if names.by_travel and work.travel is not None:
-        x = work.travel * float(np.exp(own))
-    columns.x.append(x)
+    columns.x.append(usage_of(work, names))
     columns.half.append(0.5)
     columns.alloy.append(alloy)
     columns.part.append(-1 if work.part is None else parts.get(work.part, -1))
@@ -312,7 +342,8 @@ def _add_work(
     told = work.loaded > 0 and alloy >= 0
     columns.log_slow.append(own - work.log_fz if told else 0.0)
     columns.kind.append("energy" if told else "")
-    columns.lot.append(lots.setdefault(same, len(lots)) if told else -1)
+    columns.batch.append(lots.setdefault(same, len(lots)))
+    columns.lot.append(columns.batch[-1] if told else -1)
     columns.y.append(work.log_u if told else 0.0)
     columns.cuts.append(float(work.loaded))
 
@@ -322,7 +353,7 @@ def _add_reading(columns: _Columns, reading: Reading, number: int) -> None:
         raise ValueError(f"wear at a reading: found {reading.wear}, expected above zero")
     columns.x.append(0.0)
     columns.half.append(0.0)
-    for column in (columns.alloy, columns.part, columns.saw, columns.lot):
+    for column in (columns.alloy, columns.part, columns.saw, columns.lot, columns.batch):
         column.append(-1)
     columns.cycle.append(number)
     columns.log_slow.append(0.0)

@@ -2,7 +2,7 @@
 
 With x the usage of each stint (area, or the teeth's way), the exposure of cycle i of blade p after it is ::
 
-    e = c_i · Σ exp(base + ratio_alloy + pace_saw) · x          exposure, in shares of the limit
+    e = c_i · Σ exp(base + ratio_alloy + pace_saw + hard·lot) · x      exposure, in shares of the limit
     w = W(e)                                                    wear, in shares of the limit (``wearlaw.course``)
 
 and what is measured of it ::
@@ -38,7 +38,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.energy import EDGE_SHARE_MM
-from models.errors import WEIGHT, Spreads, collect, heavy, heavy_loss, lot_sureness, noise_of, weigh, with_lots
+from models.errors import (
+    WEIGHT,
+    Spreads,
+    collect,
+    heavy,
+    heavy_loss,
+    lot_sureness,
+    noise_of,
+    settle_lots,
+    weigh,
+    with_hard_lots,
+    with_lots,
+)
 from models.evidence import EFFECTS, PLACES, UNKNOWN, Design, Names
 from models.nested import Blocks, Nest, Solved, Summing, eliminate
 from models.wearlaw import Course, Force, course, force_of
@@ -56,8 +68,6 @@ SETTLED: Final = 0.03
 """The search ends where no parameter moves further [log] and no spread by a larger share of itself."""
 LONGEST_STEP: Final = 0.7
 FARTHEST_START: Final = 0.8
-BLADE_TAIL: Final = 8.0
-"""Degrees of freedom by which the spreads of blades are judged: a blade with a wrong record is not to widen them."""
 FIRST_ROW: Final = 0.04
 """Where the spread of energies begins: wide, so that no good start is thrown out as odd."""
 PRIORS: Final = {
@@ -68,6 +78,7 @@ PRIORS: Final = {
     "skew": (0.0, 0.3),
     "break_in": (0.02, 0.04),
     "last_stage": (0.02, 0.08),
+    "hard": (1.5, 0.8),
     "ratio": (0.0, 0.5),
     "level": (0.0, 1.0),
     "share": (0.0, 0.5),
@@ -75,15 +86,19 @@ PRIORS: Final = {
     "saw": (0.0, 0.05),
     "part": (0.0, 0.08),
 }
-"""Of the logs, but for ``bend``, ``skew``, ``break_in`` and ``last_stage``, which are plain, and ``share`` (logit)."""
+"""Of the logs, but for ``bend``, ``skew``, ``break_in`` and ``last_stage``, which are plain, and ``share`` (logit).
+
+``hard`` is how much faster a hard lot wears the edge [log] for each unit that its energy is higher by [log]."""
 UNSEEN_RATIO: Final = 0.7
 """Spread of the ratio of an alloy that no ended cycle has cut [log]."""
+ALIKE: Final = 1e-3
+"""Spread of the ratios of alloys that a plain rule takes for alike."""
 UNTOLD_RATIO: Final = 0.15
 """Spread of the ratio of area whose alloy nothing tells [log], beside the mean of all that was cut."""
 LEAST_LEVEL_ROWS: Final = 5
 COURSE: Final = {"bend": 1 + PLACES, "skew": 2 + PLACES}
 """Shared parameters that each cycle may have beside its own effects, and where these stand."""
-SCALARS: Final = ("base", "kappa", "bend", "skew", "break_in", "last_stage")
+SCALARS: Final = ("base", "kappa", "bend", "skew", "break_in", "last_stage", "hard")
 
 
 class Layout:
@@ -110,7 +125,9 @@ class Layout:
         mean[self.place["level"]] = level
         share = EDGE_SHARE_MM / (EDGE_SHARE_MM + np.exp(np.array(names.log_feed)))
         mean[self.place["share"]] = np.log(share / (1 - share))
-        if UNKNOWN in names.alloys:
+        if names.plain:
+            spread[self.place["ratio"]] = ALIKE
+        elif UNKNOWN in names.alloys:
             spread[self.place["ratio"].start + names.alloys.index(UNKNOWN)] = UNTOLD_RATIO
         return mean, spread
 
@@ -161,6 +178,7 @@ def expected(shared: Floats, effects: Effects, design: Design, layout: Layout, s
 def _run(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> tuple[Floats, _Inner]:
     at, rows = layout.place, design.energy
     log_rate = shared[at["base"]] + _of(shared, at["ratio"], design.alloy) + _of(shared, at["pace"], design.saw)
+    log_rate += shared[at["hard"]] * design.hard
     step = design.x * np.exp(log_rate)
     since = np.exp(effects.cycles[design.cycle, 0]) * _along(step[:, None], design)[:, 0]
     exposure = start[design.cycle] + since
@@ -187,6 +205,7 @@ def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, st
     n, at, rows = len(design.x), layout.place, design.energy
     marks = np.zeros((n, layout.size))
     marks[:, at["base"]] = 1.0
+    marks[:, at["hard"].start] = design.hard
     _mark(marks, at["ratio"], design.alloy)
     _mark(marks, at["pace"], design.saw)
     grown = np.exp(effects.cycles[design.cycle, 0])[:, None] * _along(inner.step[:, None] * marks, design)
@@ -309,8 +328,8 @@ class JointFit:
         """The fit as it was."""
         plain = dict(value)
         names = value["names"]
-        lists = {key: tuple(names[key]) for key in names if key != "by_travel"}
-        plain["names"] = Names(**lists, by_travel=bool(names["by_travel"]))
+        lists = ("alloys", "parts", "saws", "log_feed", "log_ratio")
+        plain["names"] = Names(**dict(names) | {key: tuple(names[key]) for key in lists})
         plain["spreads"] = Spreads(**value["spreads"])
         plain["blades"] = {
             blade: BladeEffect(tuple(row["mean"]), _tuples(row["covariance"]), _tuples(row["by_shared"]))
@@ -365,6 +384,7 @@ def fit_joint(design: Design, names: Names, priors: Mapping[str, tuple[float | N
         solved, loss = _solve(problem, state, spreads)
         state, moved = _step(problem, state, solved, spreads, loss)
         settled, noise = _spreads(problem, state, solved, spreads)
+        problem = problem._replace(design=with_hard_lots(problem.design, state.offsets, spreads))
         changed = max(
             abs(new - old) / (old + SMALL_SPREAD) for new, old in zip(astuple(settled), astuple(spreads), strict=True)
         )
@@ -412,7 +432,7 @@ def _step(problem: _Problem, state: _State, solved: Solved, spreads: Spreads, be
         layout.keep(shared)
         effects = Effects(state.effects.blades + length * solved.blades, state.effects.cycles + length * solved.cycles)
         off = design.y - expected(shared, effects, design, layout, design.start)
-        offsets = weigh(design, off, problem.lots, state.offsets, state.noise, spreads).offsets
+        offsets = settle_lots(design, off, problem.lots, state.offsets, state.noise, spreads)
         new = _State(shared, effects, offsets, state.noise)
         loss = weigh(design, off, problem.lots, offsets, state.noise, spreads).loss + _penalty(problem, new, spreads)
         if loss <= before + 1e-9:
@@ -471,10 +491,9 @@ def _spreads(problem: _Problem, state: _State, solved: Solved, spreads: Spreads)
     """The spreads that the effects and errors show, each drawn towards the stated one, and the noise of the cycles."""
     design = problem.design
     own, blades = _own(problem, state), state.effects.blades
-    by_cycle, by_blade = _scales(spreads)
+    by_cycle, _ = _scales(spreads)
     cycle_weight = heavy(own, by_cycle)
     spread_out = cycle_weight * own**2 + solved.cycle_variance
-    blade_weight = (BLADE_TAIL + 1) / (BLADE_TAIL + (blades / by_blade) ** 2)
     value = expected(state.shared, state.effects, design, problem.layout, design.start)
     weighed = weigh(design, design.y - value, problem.lots, state.offsets, state.noise, spreads)
     bench = design.reading & ~design.bound & ~design.dull
@@ -486,8 +505,8 @@ def _spreads(problem: _Problem, state: _State, solved: Solved, spreads: Spreads)
         "mount": spread_out[:, 1 : 1 + PLACES][_places(design)],
         "course": spread_out[:, 1 + PLACES :][_places(design).any(axis=1)],
         "blade": blades[:, 0] ** 2 + solved.blade_variance[:, 0],
-        "edge": blade_weight[:, 1] * blades[:, 1] ** 2 + solved.blade_variance[:, 1],
-        "body": blade_weight[:, 2] * blades[:, 2] ** 2 + solved.blade_variance[:, 2],
+        "edge": blades[:, 1] ** 2 + solved.blade_variance[:, 1],
+        "body": blades[:, 2] ** 2 + solved.blade_variance[:, 2],
         "bench": weighed.squares[bench],
         "row": weighed.squares[design.energy] / noise[design.cycle[design.energy]],
         "lot": lot,

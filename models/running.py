@@ -37,6 +37,9 @@ ODDS: Final = {AS_TOLD: 0.0, LEVEL_STAYS: 0.0, STEPPED: -2.0, SHARP_LATER: -3.0,
 """Log odds of the stories before the cycle has told anything."""
 STRANGE: Final = 0.08
 """From such a level of load on [log] the record is doubted."""
+LONGEST_RUN: Final = 1.25
+PAST_SPREAD: Final = 0.1
+"""Nobody cuts on far past the limit: so much further on, it is the record that is wrong."""
 WORN_AT: Final = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
 WIDER: Final = 1.35
 """How much wider the draws are than the curvature at the modes says: stints are not as independent of each other as the
@@ -90,8 +93,8 @@ def standing(fit: JointFit, cycle: CycleEvidence, ratios: Mapping[str, float], s
         if other is not None:
             told.extend(_Told(story, mode) for mode in other.modes())
     likeliest = max(told, key=lambda one: one.mode.log_weight + ODDS[one.story]).mode
-    if likeliest.search.strangeness(likeliest) > STRANGE:
-        told.extend(ground.against_record(cycle, likeliest))
+    if likeliest.search.strangeness(likeliest) > STRANGE or ground.exposure(likeliest) > LONGEST_RUN:
+        told.extend(ground.against_record(cycle, [one.mode.search for one in told]))
     return _drawn(ground, told, saw)
 
 
@@ -119,30 +122,41 @@ class _Ground:
         design = design_of([cycle], self.names)
         return search_of(self.fit, cycle, design, self.layout, self.mean, self.covariance, start)
 
-    def against_record(self, cycle: CycleEvidence, best: Mode) -> Iterator[_Told]:
+    def exposure(self, mode: Mode) -> float:
+        """The exposure now at the middle of a mode."""
+        return float(_exposure(self, mode.search, mode.middle[None, :])[0])
+
+    def log_weight(self, told: _Told) -> float:
+        """The weight of a mode by what the cycle told, the odds of its story, and how seldom a blade runs on so far."""
+        past = max(self.exposure(told.mode) - LONGEST_RUN, 0.0) / PAST_SPREAD
+        return told.mode.log_weight + ODDS[told.story] - 0.5 * past**2
+
+    def against_record(self, cycle: CycleEvidence, searches: list[Search]) -> Iterator[_Told]:
         """Modes by the stories that the record is wrong."""
         for worn in WORN_AT:
             plain = self.search(cycle, worn)
             for search in (plain, plain.as_before(cycle, self.fit)):
                 for mode in search.modes() if search is not None else ():
                     yield _Told(WORN_BEFORE, mode._replace(log_weight=mode.log_weight - float(np.log(len(WORN_AT)))))
-        for area_m2 in sorted(_boundaries(cycle, best.search)):
+        for area_m2 in sorted(_boundaries(cycle, searches)):
             before = self.search(replace(up_to(cycle, area_m2), blade=UNKNOWN))
             earlier = max(mode.log_weight for mode in before.modes()) + before.normaliser()
             for mode in self.search(after(cycle, area_m2)).modes():
                 yield _Told(SHARP_LATER, mode._replace(log_weight=mode.log_weight + earlier))
 
 
-def _boundaries(cycle: CycleEvidence, search: Search) -> set[float]:
-    """Areas at which another blade may have come on: a change of saw, and the step of the load that is likeliest."""
+def _boundaries(cycle: CycleEvidence, searches: list[Search]) -> set[float]:
+    """Areas at which another blade may have come on: a change of saw, and where a search has the load step."""
     found, total = set(), 0.0
     for work, follower in zip(cycle.works, cycle.works[1:], strict=False):
         total += work.area_m2
         if follower.saw != work.saw:
             found.add(total)
-    stepped = search.design.place[1:] != search.design.place[:-1]
-    found.update(float(area) for area in np.cumsum(search.design.x)[:-1][stepped])
-    return found
+    for search in searches:
+        place, told = search.design.place, np.flatnonzero(search.design.energy)
+        steps = told[1:][place[told][1:] > place[told][:-1]]
+        found.update(float(area) for area in np.cumsum(search.design.x)[steps - 1])
+    return {area for area in found if 0 < area < total}
 
 
 def _widened(names: Names, cycle: CycleEvidence, ratios: Mapping[str, float]) -> Names:
@@ -153,7 +167,7 @@ def _widened(names: Names, cycle: CycleEvidence, ratios: Mapping[str, float]) ->
         names,
         alloys=(*names.alloys, *new),
         log_feed=(*names.log_feed, *(feed for _ in new)),
-        log_ratio=(*names.log_ratio, *(float(np.log(ratios.get(alloy, 1.0))) for alloy in new)),
+        log_ratio=(*names.log_ratio, *(0.0 if names.plain else float(np.log(ratios.get(alloy, 1.0))) for alloy in new)),
     )
 
 
@@ -169,14 +183,14 @@ def _shared_prior(fit: JointFit, names: Names, layout: Layout) -> tuple[Floats, 
     mean[places] = fit.shared
     covariance[np.ix_(places, places)] = np.array(fit.covariance)
     for number, alloy in enumerate(names.alloys):
-        if alloy not in fit.names.alloys and alloy != UNKNOWN:
+        if alloy not in fit.names.alloys and alloy != UNKNOWN and not names.plain:
             covariance[layout.place["ratio"].start + number, layout.place["ratio"].start + number] = UNSEEN_RATIO**2
     return mean, covariance
 
 
 def _drawn(ground: _Ground, told: list[_Told], saw: str | None) -> Standing:
     """Draws of each mode in proportion to its weight, put together."""
-    logs = np.array([one.mode.log_weight + ODDS[one.story] for one in told])
+    logs = np.array([ground.log_weight(one) for one in told])
     shares = np.exp(logs - logs.max())
     shares /= np.sum(shares)
     ends = np.round(np.cumsum(shares) * DRAWS).astype(int)
@@ -215,8 +229,11 @@ def _exposure(ground: _Ground, search: Search, z: Floats) -> Floats:
     """The exposure of each draw after all that its search was given."""
     names, design, at = ground.names, search.design, ground.layout.place
     usage = np.zeros((len(names.alloys) + 1, len(names.saws) + 1))
-    np.add.at(usage, (design.alloy, design.saw), design.x)
+    np.add.at(usage, (design.alloy, design.saw), np.where(design.hard == 0, design.x, 0.0))
     ratio = np.hstack([np.exp(z[:, at["ratio"]]), np.ones((len(z), 1))])
     pace = np.exp(np.hstack([z[:, at["pace"]], np.zeros((len(z), 1))]))
-    base = np.exp(z[:, ground.layout.size + 3] + z[:, at["base"].start])
-    return np.asarray(search.start[0] + base * np.einsum("ka,as,ks->k", ratio, usage, pace))
+    total = np.einsum("ka,as,ks->k", ratio, usage, pace)
+    for row in np.flatnonzero(design.hard):
+        faster = np.exp(z[:, at["hard"].start] * design.hard[row])
+        total += design.x[row] * ratio[:, design.alloy[row]] * pace[:, design.saw[row]] * faster
+    return np.asarray(search.start[0] + np.exp(z[:, ground.layout.size + 3] + z[:, at["base"].start]) * total)

@@ -14,7 +14,18 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from models.errors import CYCLE_TAILS, Spreads, Weighed, collect, heavy, heavy_loss, weigh, with_lots
+from models.errors import (
+    CYCLE_TAILS,
+    Spreads,
+    Weighed,
+    collect,
+    heavy,
+    heavy_loss,
+    settle_lots,
+    weigh,
+    with_hard_lots,
+    with_lots,
+)
 from models.evidence import EFFECTS, PLACES, CycleEvidence, Design
 from models.joint import LONGEST_STEP, Effects, JointFit, Layout, expected, own_scales, predict
 from models.nested import Summing
@@ -33,6 +44,8 @@ SAME: Final = 0.05
 CLOSE: Final = 2e-3
 PERSISTS: Final = 3.0
 """A saw's newest level counts as its own where it is so many times the usual spread of levels."""
+HARD_FROM: Final = 0.02
+"""Lots with a smaller offset [log] are plain."""
 LEAST_BESIDE: Final = 3
 LEAST_GAIN: Final = 4.0
 """A step of the load has so many stints on either side, and gains so much likelihood."""
@@ -89,7 +102,7 @@ class Search:
     def loss(self, z: Floats, off: Floats, offsets: Floats | None = None) -> tuple[float, Floats]:
         """The loss at residuals ``off``, and the lots' offsets that go with it."""
         offsets = np.zeros(self.lots.shape[0]) if offsets is None else offsets
-        offsets = self._weighed(off, offsets).offsets
+        offsets = settle_lots(self.design, off, self.lots, offsets, np.ones(1), self.spreads)
         return self._weighed(off, offsets).loss + self.penalty(z), offsets
 
     def linearised(self, z: Floats, offsets: Floats) -> tuple[Floats, Floats]:
@@ -106,26 +119,34 @@ class Search:
         return (normal + normal.T) / 2, slopes.T @ (weights * with_lots(self.lots, found.rows, off)) - pull
 
     def climb(self, z: Floats) -> Mode:
-        """Gauss-Newton steps from z, each halved until the loss falls."""
+        """Gauss-Newton steps from z, each halved until the loss falls; between them hard lots are told from plain ones."""
+        search = self
         loss, offsets = self.loss(z, self.design.y - self.expected(z))
         for _ in range(MOST_STEPS):
-            normal, gradient = self.linearised(z, offsets)
+            normal, gradient = search.linearised(z, offsets)
             step = np.linalg.solve(normal, gradient)
             longest = float(np.max(np.abs(step)))
             length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
             for _halving in range(8):
                 new = z + length * step
                 self.layout.keep(new)
-                fallen, new_offsets = self.loss(new, self.design.y - self.expected(new), offsets)
+                fallen, new_offsets = search.loss(new, self.design.y - search.expected(new), offsets)
                 if fallen <= loss + 1e-9:
                     z, loss, offsets = new, fallen, new_offsets
                     break
                 length /= 2
             if length * longest < CLOSE:
                 break
-        normal, _ = self.linearised(z, offsets)
+            if search.design.hard.any() or np.any(np.abs(offsets) > HARD_FROM):
+                search = search.hardened(offsets)
+                loss, offsets = search.loss(z, self.design.y - search.expected(z), offsets)
+        normal, _ = search.linearised(z, offsets)
         weight = -loss - 0.5 * float(np.linalg.slogdet(normal)[1])
-        return Mode(weight, z, np.asarray(np.linalg.inv(normal), float), self)
+        return Mode(weight, z, np.asarray(np.linalg.inv(normal), float), search)
+
+    def hardened(self, offsets: Floats) -> Search:
+        """The same search with the hardness of lots that goes with their offsets."""
+        return replace(self, design=with_hard_lots(self.design, offsets, self.spreads))
 
     def as_before(self, cycle: CycleEvidence, fit: JointFit) -> Search | None:
         """The same search where each saw has the level that the newest ended cycle had on it; None where none had."""

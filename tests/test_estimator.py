@@ -18,7 +18,7 @@ from models.estimator import WearModel, groups_of, target_of
 
 def test_it_keeps_the_rules_of_the_interface() -> None:
     """Those of scikit-learn's checks that do not ask for a table of numbers: a sample here is a cycle."""
-    model = WearModel(by_travel=True, ratios=STATED)
+    model = WearModel(usage="travel", ratios=STATED)
     for check in (check_get_params_invariance, check_no_attributes_set_in_init, check_set_params):
         check("WearModel", model)
     check_parameters_default_constructible("WearModel", WearModel())

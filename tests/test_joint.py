@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from models.errors import collect, weigh
-from models.evidence import EFFECTS, CycleEvidence, Reading, Work, design_of, names_of
+from models.evidence import BY_ALLOY, EFFECTS, USAGES, CycleEvidence, Reading, Work, design_of, names_of
 from models.forecast import quantity
 from models.joint import Effects, JointFit, Layout, fit_joint, predict
 from models.nested import Blocks, Nest, eliminate
@@ -68,10 +68,10 @@ def cycles(count: int, seed: int, **how: object) -> list[Made]:
     return [cycle(number, rng, until=rng.uniform(0.75, 1.05), **how) for number in range(count)]  # type: ignore[arg-type]
 
 
-def fitted(made: list[Made], by_travel: bool = False) -> JointFit:
+def fitted(made: list[Made], usage: str = BY_ALLOY) -> JointFit:
     """The fit of cycles."""
     evidence = [one.evidence for one in made]
-    names = names_of(evidence, STATED, by_travel)
+    names = names_of(evidence, STATED, usage)
     return fit_joint(design_of(evidence, names), names)
 
 
@@ -213,7 +213,7 @@ def test_by_travel_a_slower_feed_wears_more() -> None:
     rng = np.random.default_rng(8)
     made = cycles(24, 3) + [cycle(number, rng, slow=0.36) for number in range(24, 30)]
     evidence = bare(half(cycle(99, np.random.default_rng(6), factor=1.0, slow=0.36))[0])
-    by_area, by_travel = (quantity(now(fitted(made, travel), evidence).exposure).estimate for travel in (False, True))
+    by_area, by_travel = (quantity(now(fitted(made, usage), evidence).exposure).estimate for usage in USAGES[:2])
     assert by_travel / by_area == pytest.approx(math.exp(0.36), rel=0.12)
 
 
@@ -241,7 +241,7 @@ def test_a_bench_reading_of_the_running_cycle_is_where_wear_starts_from() -> Non
 def test_a_reading_in_the_middle_of_a_stint_splits_it() -> None:
     """The rows before and after it add up to the stint."""
     evidence = CycleEvidence("A", 1, (Work("6063", 3.0, "S1", loaded=9, log_u=7.0),), (Reading(0.2, area_m2=1.0),))
-    design = design_of([evidence], names_of([evidence], STATED, by_travel=False))
+    design = design_of([evidence], names_of([evidence], STATED))
     assert list(design.x) == pytest.approx([1.0, 0.0, 2.0])
     assert list(design.reading) == [False, True, False]
     assert list(design.energy) == [False, False, True]
@@ -260,7 +260,7 @@ def test_broken_data_are_refused_with_words(works: tuple[Work, ...], readings: t
     """NaN is no number, and no wear is no reading."""
     evidence = [CycleEvidence("A", 1, works, readings)]
     with pytest.raises(ValueError, match=words):
-        design_of(evidence, names_of(evidence, STATED, by_travel=False))
+        design_of(evidence, names_of(evidence, STATED))
 
 
 def test_a_fresh_blade_stands_at_nought() -> None:
@@ -275,7 +275,7 @@ def test_the_derivatives_are_those_of_the_model() -> None:
     """Against differences, for every shared parameter and every effect."""
     made = cycles(4, 11, saws=("S1", "S2"))
     evidence = [one.evidence for one in made]
-    names = names_of(evidence, STATED, by_travel=False)
+    names = names_of(evidence, STATED)
     design, layout = design_of(evidence, names), Layout(names)
     rng = np.random.default_rng(2)
     shared = layout.prior(names, 7.5)[0] + rng.normal(0, 0.05, layout.size)
@@ -365,7 +365,7 @@ def test_a_lot_offset_that_is_eliminated_is_the_one_that_would_be_fitted() -> No
     """The weights of rows and lots give the same equations as an offset of its own for each lot."""
     made = cycles(2, 6)
     evidence = [one.evidence for one in made]
-    names = names_of(evidence, STATED, by_travel=False)
+    names = names_of(evidence, STATED)
     design = design_of(evidence, names)
     lots = collect(design)
     off = np.random.default_rng(1).normal(0, 0.01, len(design.x))

@@ -176,7 +176,10 @@ def _by_fit(
     coming_m2 = _coming(recent)
     if not evidence.readings and _too_wide(now, coming_m2 or areas_m2):
         return None
-    left = left_along(np.maximum(1 - now.exposure, 0.0), now.rate, recent, state, now_us, queue)
+    budgets = np.maximum(1 - now.exposure, 0.0)
+    if fit.names.usage == "cuts":
+        budgets = budgets / (now.base * fit.names.cut_m2)
+    left = left_along(budgets, now.rate, recent, state, now_us, queue, by_cuts=fit.names.usage == "cuts")
     middle = {alloy: float(np.median(now.rate(alloy))) for alloy in {*areas_m2, *coming_m2}}
     with_load = now.loaded > 0
     counted = training.counted
@@ -208,7 +211,9 @@ def _grounds(
 ) -> Iterator[str]:
     """What the numbers rest on, in words."""
     ground = f"from {training.counted} cycles"
-    if training.counted < MIN_ALLOY_CYCLES:
+    if fit.names.plain:
+        ground += f", by the mean {fit.names.usage} of past cycles, which foretell their ends better than area by alloy"
+    elif training.counted < MIN_ALLOY_CYCLES:
         ground += ", alloy ratios close to the stated ones"
     yield ground + (" and this cycle's load" if with_load else "")
     for reading in evidence.readings:

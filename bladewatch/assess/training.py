@@ -22,9 +22,10 @@ from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet
 from bladewatch.stores.protocols import Store
 from bladewatch.units import CMM2_PER_M2, m2_of
 from models.cycle import CycleState
-from models.evidence import CycleEvidence, Reading, Work, design_of, names_of
+from models.evidence import BY_ALLOY, CycleEvidence, Reading, Work, design_of, names_of
 from models.joint import JointFit, fit_joint
 from models.ratios import stated_ratio
+from models.usage import choose
 
 FIT_VERSION: Final = 5
 MIN_CYCLES: Final = 3
@@ -198,12 +199,20 @@ class _Fitting:
     ) -> JointFit:  # fmt: skip
         stored = self.store.books.fit(key)
         if stored is None:
-            names = names_of(evidence, ratios, by_travel=False)
-            fit = fit_joint(design_of(evidence, names), names, _priors(scale, limit, counted))
+            fit = refit(evidence, ratios, scale, limit, counted)
             stored = msgspec.json.encode(fit.to_json()).decode()
             if self.keep:
                 self.store.books.put_fit(key, self.blade.id, stored, self.now_us)
         return JointFit.from_json(msgspec.json.decode(stored))
+
+
+def refit(
+    evidence: Sequence[CycleEvidence], ratios: Mapping[str, float], scale: str, limit: float, counted: int
+) -> JointFit:
+    """A fit to cycles of one scale, by what their wear goes with best."""
+    usage = choose(evidence, ratios).usage if scale == "wear_um" else BY_ALLOY
+    names = names_of(evidence, ratios, usage)
+    return fit_joint(design_of(evidence, names), names, _priors(scale, limit, counted, names.plain))
 
 
 def ratios_of(config: Config, alloys: Iterable[str], now_us: int) -> dict[str, float]:
@@ -216,10 +225,10 @@ def ratios_of(config: Config, alloys: Iterable[str], now_us: int) -> dict[str, f
     return found
 
 
-def _priors(scale: str, limit: float, counted: int) -> dict[str, tuple[float | None, float]]:
+def _priors(scale: str, limit: float, counted: int, plain: bool = False) -> dict[str, tuple[float | None, float]]:
     """What the scale and the number of cycles say beforehand."""
     found: dict[str, tuple[float | None, float]] = {}
-    if counted < MIN_ALLOY_CYCLES:
+    if counted < MIN_ALLOY_CYCLES and not plain:
         found["ratio"] = (None, STATED_SPREAD)
     if scale == "edge_index":  # the index is the quantity itself there, not a sign of it
         found |= {"kappa": (log(limit), SAME), "bend": (0.0, SAME), "skew": (0.0, SAME), "share": (None, SAME)}

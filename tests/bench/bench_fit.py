@@ -76,7 +76,7 @@ def main() -> None:
     before = calibration()
     evidence = [cycle(b, c, rng, chosen.jobs) for b in range(chosen.blades) for c in range(chosen.cycles)]
     started = time.perf_counter()
-    names = names_of(evidence, {}, by_travel=False)
+    names = names_of(evidence, {})
     design = design_of(evidence, names)
     built = time.perf_counter() - started
     fit = fit_joint(design, names)
