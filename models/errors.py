@@ -130,10 +130,8 @@ def _log_likelihood(design: Design, left: Floats, near: Floats, far: Floats) -> 
     return log_near, np.logaddexp(log_near, log_far)
 
 
-def settle_lots(
-    design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Floats, spreads: Spreads
-) -> Floats:
-    """The offsets of the lots: from where they were, from nought, or from the middle of a lot's rows, as is likeliest."""
+def settle_lots(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Floats, spreads: Spreads) -> Floats:
+    """The likeliest offsets of the lots: near those given, near nought, or near the middle of their rows."""
     if not len(offsets):
         return offsets
     _, near, far = _variances(design, noise, spreads)

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, RegressorMixin
 
 from models.evidence import BY_ALLOY, CycleEvidence, design_of, names_of
-from models.joint import JointFit, fit_joint
+from models.fitting import fit_joint
+from models.joint import JointFit
 from models.running import standing
 
 Floats = NDArray[np.float64]

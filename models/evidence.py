@@ -155,10 +155,11 @@ class Design:
 
     ``x`` is the usage of a stint [m², or at another feed than the alloy's own, the area that would be the same way of
     the teeth]; ``half`` is one half for a stint, whose energy speaks of its middle, and nought for a reading. ``place``
-    numbers the saws of a cycle, ``batch`` the lots of one alloy within a cycle, and ``lot`` does so for stints that tell
-    a load; ``hard`` is how much more energy the lot of a stint is taken to cost [log]. ``log_slow`` is the alloy's own feed over
-    the stint's [log]. ``energy`` and ``reading`` mark what a row tells; ``y`` is its log specific energy or log wear,
-    ``cuts`` how many it rests on, ``bound`` that it is an upper bound, ``dull`` that it was declared. ``first`` are the
+    numbers the saws of a cycle, ``batch`` the lots of one alloy within a cycle, and ``lot`` does so for stints that
+    tell a load; ``hard`` is how much more energy the lot of a stint is taken to cost [log]. ``log_slow`` is the alloy's
+    own feed over the stint's [log]. ``energy`` and ``reading`` mark what a row tells; ``y`` is its log specific energy
+    or log wear, ``cuts`` how many it rests on, ``bound`` that it is an upper bound, ``dull`` that it was declared.
+    ``first`` are the
     first rows of the cycles. Cycles and blades are in the order of ``cycles``.
     """
 
@@ -190,6 +191,12 @@ class Design:
     def blade(self) -> Ints:
         """The blade of each row."""
         return np.asarray(self.blade_of_cycle[self.cycle], np.int64)
+
+
+OF_ROWS: Final = (
+    "x", "half", "alloy", "part", "saw", "place", "hard", "log_slow", "energy", "reading", "bound", "dull", "y", "cuts",
+)  # fmt: skip
+"""The arrays of a design that have an entry a row and number nothing."""
 
 
 @dataclass(slots=True)

@@ -22,15 +22,13 @@ effects are shrunk towards none ::
     r_p ~ N(0, blade²)         log k_p ~ N(0, edge²)         l_p ~ N(0, body²)
 
 and so are alloys towards their stated ratios, saws and parts towards none (``PRIORS``). What maximises the penalised
-likelihood is found by Gauss-Newton steps; the effects of cycles and blades are eliminated block by block (``nested``),
-so the cost grows with the rows alone. The spreads follow by expectation maximisation, each drawn towards a stated one.
-The same evidence gives the same fit, whatever its order.
+likelihood is found in ``fitting``. The same evidence gives the same fit, whatever its order.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, astuple, dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from math import log, sqrt
 from typing import Any, Final, NamedTuple
 
@@ -38,38 +36,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.energy import EDGE_SHARE_MM
-from models.errors import (
-    WEIGHT,
-    Spreads,
-    collect,
-    heavy,
-    heavy_loss,
-    lot_sureness,
-    noise_of,
-    settle_lots,
-    weigh,
-    with_hard_lots,
-    with_lots,
-)
+from models.errors import Spreads
 from models.evidence import EFFECTS, PLACES, UNKNOWN, Design, Names
-from models.nested import Blocks, Nest, Solved, Summing, eliminate
 from models.wearlaw import Course, Force, course, force_of
 
 Floats = NDArray[np.float64]
 
-MOST_STEPS: Final = 60
-DONE: Final = 0.01
-FASTER: Final = 1.8
-MOST_CHANGE: Final = 3.0
-"""Expectation maximisation creeps: each spread goes so much further [log] than it says, and not beyond a threefold."""
-SMALL_SPREAD: Final = 0.005
-MOST_CYCLES: Final = 0.99
-SETTLED: Final = 0.03
-"""The search ends where no parameter moves further [log] and no spread by a larger share of itself."""
-LONGEST_STEP: Final = 0.7
-FARTHEST_START: Final = 0.8
-FIRST_ROW: Final = 0.04
-"""Where the spread of energies begins: wide, so that no good start is thrown out as odd."""
 PRIORS: Final = {
     # mean, standard deviation
     "base": (0.0, 3.0),
@@ -95,7 +67,6 @@ ALIKE: Final = 1e-3
 """Spread of the ratios of alloys that a plain rule takes for alike."""
 UNTOLD_RATIO: Final = 0.15
 """Spread of the ratio of area whose alloy nothing tells [log], beside the mean of all that was cut."""
-LEAST_LEVEL_ROWS: Final = 5
 COURSE: Final = {"bend": 1 + PLACES, "skew": 2 + PLACES}
 """Shared parameters that each cycle may have beside its own effects, and where these stand."""
 SCALARS: Final = ("base", "kappa", "bend", "skew", "break_in", "last_stage", "hard")
@@ -156,7 +127,7 @@ class Predicted(NamedTuple):
     by_cycle: Floats
 
 
-class _Inner(NamedTuple):
+class Inner(NamedTuple):
     """What value and derivatives of the model share; of stints with energy from ``share`` on."""
 
     step: Floats
@@ -172,10 +143,11 @@ class _Inner(NamedTuple):
 
 def expected(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> Floats:
     """What the rows should tell, without derivatives."""
-    return _run(shared, effects, design, layout, start)[0]
+    return run(shared, effects, design, layout, start)[0]
 
 
-def _run(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> tuple[Floats, _Inner]:
+def run(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> tuple[Floats, Inner]:
+    """What the rows should tell, and what it is made of."""
     at, rows = layout.place, design.energy
     log_rate = shared[at["base"]] + _of(shared, at["ratio"], design.alloy) + _of(shared, at["pace"], design.saw)
     log_rate += shared[at["hard"]] * design.hard
@@ -196,12 +168,12 @@ def _run(shared: Floats, effects: Effects, design: Design, layout: Layout, start
         + _of(shared, at["saw"], design.saw[rows]) + effects.blades[blade, 2]
         + effects.cycles[design.cycle[rows], 1 + design.place[rows]] + np.log(whole)
     )  # fmt: skip
-    return value, _Inner(step, since, exposure, wear, share, slow, kappa, force, whole)
+    return value, Inner(step, since, exposure, wear, share, slow, kappa, force, whole)
 
 
 def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> Predicted:
     """Run the model over a design. ``start`` is the exposure before each cycle's first stint."""
-    value, inner = _run(shared, effects, design, layout, start)
+    value, inner = run(shared, effects, design, layout, start)
     n, at, rows = len(design.x), layout.place, design.energy
     marks = np.zeros((n, layout.size))
     marks[:, at["base"]] = 1.0
@@ -344,239 +316,6 @@ def _tuples(rows: Sequence[Sequence[Any]]) -> tuple[tuple[Any, ...], ...]:
     return tuple(tuple(row) for row in rows)
 
 
-class _State(NamedTuple):
-    shared: Floats
-    effects: Effects
-    offsets: Floats
-    noise: Floats
-
-
-class _Problem(NamedTuple):
-    """What stays the same through a fit."""
-
-    design: Design
-    layout: Layout
-    mean: Floats
-    deviation: Floats
-    lots: Summing
-    nest: Nest
-
-
-def fit_joint(design: Design, names: Names, priors: Mapping[str, tuple[float | None, float]] | None = None) -> JointFit:
-    """Fit the model. ``priors`` gives parameters of a kind another mean, if any, and another standard deviation."""
-    layout = Layout(names)
-    energies = design.y[design.energy]
-    mean, deviation = layout.prior(names, float(np.median(energies)) if len(energies) else 0.0)
-    for name, (value, spread) in (priors or {}).items():
-        deviation[layout.place[name]] = spread
-        if value is not None:
-            mean[layout.place[name]] = value
-    lots = collect(design)
-    of_lot = np.zeros(lots.shape[0], np.int64)
-    of_lot[design.lot[design.lot >= 0]] = design.cycle[design.lot >= 0]
-    nest = Nest.of(np.concatenate([design.cycle, of_lot]), design.blade_of_cycle, len(design.blades))
-    problem = _Problem(design, layout, mean, deviation, lots, nest)
-    effects = Effects(np.zeros((len(design.blades), 3)), np.zeros((len(design.cycles), EFFECTS)))
-    state = _State(mean.copy(), effects, np.zeros(lots.shape[0]), np.ones(len(design.cycles)))
-    state = _started(state, design, layout)
-    spreads = replace(Spreads(), row=FIRST_ROW)
-    for _ in range(MOST_STEPS):
-        solved, loss = _solve(problem, state, spreads)
-        state, moved = _step(problem, state, solved, spreads, loss)
-        settled, noise = _spreads(problem, state, solved, spreads)
-        problem = problem._replace(design=with_hard_lots(problem.design, state.offsets, spreads))
-        changed = max(
-            abs(new - old) / (old + SMALL_SPREAD) for new, old in zip(astuple(settled), astuple(spreads), strict=True)
-        )
-        spreads, state = settled, state._replace(noise=noise)
-        if moved < DONE and changed < SETTLED:
-            break
-    solved, _ = _solve(problem, state, spreads)
-    return _fitted(problem, names, state, solved, spreads)
-
-
-def _solve(problem: _Problem, state: _State, spreads: Spreads) -> tuple[Solved, float]:
-    """The Gauss-Newton step at a state, rows, lots and priors in one system of equations; and the loss there."""
-    design = problem.design
-    predicted = predict(state.shared, state.effects, design, problem.layout, design.start)
-    weighed = weigh(design, design.y - predicted.value, problem.lots, state.offsets, state.noise, spreads)
-    blades = state.effects.blades
-    cycle_off = _own(problem, state)
-    by_cycle_spread, by_blade_spread = _scales(spreads)
-    wide = (with_lots(problem.lots, weighed.rows, part)
-            for part in (design.y - predicted.value, predicted.by_cycle, predicted.by_blade,
-                         predicted.by_shared))  # fmt: skip
-    off, by_cycle, by_blade, by_shared = wide
-    weights = np.concatenate([weighed.rows, weighed.lots])
-    blocks = Blocks.of_rows(off, weights, by_cycle, by_blade, by_shared, problem.nest).with_priors(
-        cycle_precision=heavy(cycle_off, by_cycle_spread) / by_cycle_spread**2,
-        cycle_off=cycle_off,
-        blade_precision=1 / by_blade_spread**2,
-        blade_off=blades,
-        shared_precision=1 / problem.deviation**2,
-        shared_off=state.shared - problem.mean,
-        nest=problem.nest,
-    )
-    return eliminate(blocks, problem.nest), weighed.loss + _penalty(problem, state, spreads)
-
-
-def _step(problem: _Problem, state: _State, solved: Solved, spreads: Spreads, before: float) -> tuple[_State, float]:
-    """The step, halved until the penalised loss falls; and how far it went, but for a few odd cycles."""
-    design, layout = problem.design, problem.layout
-    longest = max(float(np.max(np.abs(part), initial=0.0)) for part in (solved.shared, solved.blades, solved.cycles))
-    length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
-    most = float(np.quantile(np.abs(solved.cycles[:, 0]), MOST_CYCLES))
-    moving = max(float(np.max(np.abs(solved.shared))), most)
-    for _ in range(8):
-        shared = state.shared + length * solved.shared
-        layout.keep(shared)
-        effects = Effects(state.effects.blades + length * solved.blades, state.effects.cycles + length * solved.cycles)
-        off = design.y - expected(shared, effects, design, layout, design.start)
-        offsets = settle_lots(design, off, problem.lots, state.offsets, state.noise, spreads)
-        new = _State(shared, effects, offsets, state.noise)
-        loss = weigh(design, off, problem.lots, offsets, state.noise, spreads).loss + _penalty(problem, new, spreads)
-        if loss <= before + 1e-9:
-            return new, length * moving
-        length /= 2
-    return state, 0.0
-
-
-def _started(state: _State, design: Design, layout: Layout) -> _State:
-    """Where to begin.
-
-    At the base rate and the factors of cycles at which the readings would be met, and at the levels of alloys at which
-    half of their energies lie to either side.
-    """
-    _, inner = _run(state.shared, state.effects, design, layout, design.start)
-    rows = design.reading & ~design.bound
-    if not rows.any():
-        rows = design.reading
-    if rows.any():
-        off = design.y[rows] - np.log(np.maximum(inner.exposure[rows], 1e-12))
-        middle = float(np.median(off))
-        state.shared[layout.place["base"]] += middle
-        state.effects.cycles[design.cycle[rows], 0] = np.clip(off - middle, -FARTHEST_START, FARTHEST_START)
-    off = design.y - expected(state.shared, state.effects, design, layout, design.start)
-    for alloy in np.unique(design.alloy[design.energy]):
-        rows = design.energy & (design.alloy == alloy)
-        state.shared[layout.place["level"].start + alloy] += np.median(off[rows])
-    return state
-
-
-def _penalty(problem: _Problem, state: _State, spreads: Spreads) -> float:
-    by_cycle, by_blade = _scales(spreads)
-    normal = np.sum(((state.shared - problem.mean) / problem.deviation) ** 2)
-    normal += np.sum((state.effects.blades / by_blade) ** 2)
-    return 0.5 * float(normal) + heavy_loss(_own(problem, state), by_cycle)
-
-
-def _own(problem: _Problem, state: _State) -> Floats:
-    """The effects of cycles beside those of their blades."""
-    own = state.effects.cycles.copy()
-    own[:, 0] -= state.effects.blades[problem.design.blade_of_cycle, 0]
-    return own
-
-
 def own_scales(spreads: Spreads) -> Floats:
     """The spreads of what a cycle has of its own."""
     return np.array([spreads.cycle] + PLACES * [spreads.mount] + 2 * [spreads.course])
-
-
-def _scales(spreads: Spreads) -> tuple[Floats, Floats]:
-    """Of the effects of cycles and of blades."""
-    return own_scales(spreads), np.array([spreads.blade, spreads.edge, spreads.body])
-
-
-def _spreads(problem: _Problem, state: _State, solved: Solved, spreads: Spreads) -> tuple[Spreads, Floats]:
-    """The spreads that the effects and errors show, each drawn towards the stated one, and the noise of the cycles."""
-    design = problem.design
-    own, blades = _own(problem, state), state.effects.blades
-    by_cycle, _ = _scales(spreads)
-    cycle_weight = heavy(own, by_cycle)
-    spread_out = cycle_weight * own**2 + solved.cycle_variance
-    value = expected(state.shared, state.effects, design, problem.layout, design.start)
-    weighed = weigh(design, design.y - value, problem.lots, state.offsets, state.noise, spreads)
-    bench = design.reading & ~design.bound & ~design.dull
-    plain_lot, _ = lot_sureness(state.offsets, spreads)
-    lot = plain_lot * (state.offsets**2 + weighed.offset_variance)
-    noise = noise_of(design, weighed, spreads)
-    squares = {
-        "cycle": cycle_weight[:, 0] * own[:, 0] ** 2 + solved.own_variance,
-        "mount": spread_out[:, 1 : 1 + PLACES][_places(design)],
-        "course": spread_out[:, 1 + PLACES :][_places(design).any(axis=1)],
-        "blade": blades[:, 0] ** 2 + solved.blade_variance[:, 0],
-        "edge": blades[:, 1] ** 2 + solved.blade_variance[:, 1],
-        "body": blades[:, 2] ** 2 + solved.blade_variance[:, 2],
-        "bench": weighed.squares[bench],
-        "row": weighed.squares[design.energy] / noise[design.cycle[design.energy]],
-        "lot": lot,
-    }
-    counts = {name: float(found.size) for name, found in squares.items()} | {
-        "row": float(np.sum(weighed.sure[design.energy])),
-        "bench": float(np.sum(weighed.sure[bench])),
-        "lot": float(np.sum(plain_lot)),
-    }
-    stated = Spreads()
-
-    def drawn(name: str) -> float:
-        weight = float(getattr(WEIGHT, name))
-        total = weight * getattr(stated, name) ** 2 + float(np.sum(squares[name]))
-        found, before = sqrt(total / (weight + counts[name])), float(getattr(spreads, name))
-        further = float((found / before) ** FASTER)
-        return before * min(max(further, 1 / MOST_CHANGE), MOST_CHANGE)
-
-    return Spreads(**{name: drawn(name) for name in squares}), noise
-
-
-def _levels(
-    problem: _Problem, names: Names, state: _State, spreads: Spreads
-) -> Iterator[tuple[str, tuple[float, float]]]:
-    """The level of the newest cycle on each saw, where it was seen often enough."""
-    design = problem.design
-    value = expected(state.shared, state.effects, design, problem.layout, design.start)
-    weights = weigh(design, design.y - value, problem.lots, state.offsets, state.noise, spreads).rows
-    for number, saw in enumerate(names.saws):
-        rows = np.flatnonzero(design.energy & (design.saw == number))
-        if not len(rows):
-            continue
-        newest = max(design.cycle[rows], key=lambda cycle: (design.ended[cycle], cycle))
-        rows = rows[design.cycle[rows] == newest]
-        place = design.place[rows[-1]]
-        rows = rows[design.place[rows] == place]
-        if len(rows) >= LEAST_LEVEL_ROWS:
-            level = float(state.effects.cycles[newest, 1 + place])
-            yield saw, (level, sqrt(1 / float(np.sum(weights[rows]))))
-
-
-def _places(design: Design) -> NDArray[np.bool_]:
-    """On which of its saws each cycle has energies, shape (c, places)."""
-    found = np.zeros((len(design.cycles), PLACES), bool)
-    found[design.cycle[design.energy], design.place[design.energy]] = True
-    return found
-
-
-def _fitted(problem: _Problem, names: Names, state: _State, solved: Solved, spreads: Spreads) -> JointFit:
-    design = problem.design
-    told = {int(c) for c in design.cycle[design.reading & ~design.bound]}
-    bounds = {int(c) for c in design.cycle[design.bound]} - told
-    return JointFit(
-        names=names,
-        shared=tuple(float(v) for v in state.shared),
-        covariance=_rows(solved.shared_covariance),
-        spreads=spreads,
-        blades={
-            blade: BladeEffect(
-                tuple(float(v) for v in state.effects.blades[place]),
-                _rows(solved.blade_covariance[place]),
-                _rows(solved.blade_by_shared[place]),
-            )
-            for place, blade in enumerate(design.blades)
-        },
-        bounds=len(bounds),
-        energies=int(design.energy.sum()),
-        levels=dict(_levels(problem, names, state, spreads)),
-    )
-
-
-def _rows(matrix: Floats) -> tuple[tuple[float, ...], ...]:
-    return tuple(tuple(float(v) for v in row) for row in matrix)

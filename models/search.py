@@ -27,7 +27,8 @@ from models.errors import (
     with_lots,
 )
 from models.evidence import EFFECTS, PLACES, CycleEvidence, Design
-from models.joint import LONGEST_STEP, Effects, JointFit, Layout, expected, own_scales, predict
+from models.fitting import LONGEST_STEP
+from models.joint import Effects, JointFit, Layout, expected, own_scales, predict
 from models.nested import Summing
 
 Floats = NDArray[np.float64]
@@ -99,11 +100,17 @@ class Search:
         gap = z - self.centre
         return 0.5 * float(gap @ self.prior @ gap) + heavy_loss(self._own(z)[None, :], self.scale)
 
-    def loss(self, z: Floats, off: Floats, offsets: Floats | None = None) -> tuple[float, Floats]:
-        """The loss at residuals ``off``, and the lots' offsets that go with it."""
-        offsets = np.zeros(self.lots.shape[0]) if offsets is None else offsets
-        offsets = settle_lots(self.design, off, self.lots, offsets, np.ones(1), self.spreads)
+    def loss(self, z: Floats, off: Floats, offsets: Floats) -> tuple[float, Floats]:
+        """The loss at residuals ``off``, and the lots' offsets that go with it, near those given."""
+        offsets = self._weighed(off, offsets).offsets
         return self._weighed(off, offsets).loss + self.penalty(z), offsets
+
+    def settled(self, z: Floats, offsets: Floats | None = None) -> tuple[float, Floats]:
+        """The loss at z, and the likeliest offsets of the lots, however far away."""
+        off = self.design.y - self.expected(z)
+        begin = np.zeros(self.lots.shape[0]) if offsets is None else offsets
+        found = settle_lots(self.design, off, self.lots, begin, np.ones(1), self.spreads)
+        return self._weighed(off, found).loss + self.penalty(z), found
 
     def linearised(self, z: Floats, offsets: Floats) -> tuple[Floats, Floats]:
         """The normal matrix and the gradient of a Gauss-Newton step."""
@@ -119,9 +126,9 @@ class Search:
         return (normal + normal.T) / 2, slopes.T @ (weights * with_lots(self.lots, found.rows, off)) - pull
 
     def climb(self, z: Floats) -> Mode:
-        """Gauss-Newton steps from z, each halved until the loss falls; between them hard lots are told from plain ones."""
+        """Gauss-Newton steps from z, each halved until the loss falls; between them hard lots are told from plain."""
         search = self
-        loss, offsets = self.loss(z, self.design.y - self.expected(z))
+        loss, offsets = self.settled(z)
         for _ in range(MOST_STEPS):
             normal, gradient = search.linearised(z, offsets)
             step = np.linalg.solve(normal, gradient)
@@ -139,7 +146,7 @@ class Search:
                 break
             if search.design.hard.any() or np.any(np.abs(offsets) > HARD_FROM):
                 search = search.hardened(offsets)
-                loss, offsets = search.loss(z, self.design.y - search.expected(z), offsets)
+            loss, offsets = search.settled(z, offsets)
         normal, _ = search.linearised(z, offsets)
         weight = -loss - 0.5 * float(np.linalg.slogdet(normal)[1])
         return Mode(weight, z, np.asarray(np.linalg.inv(normal), float), search)
@@ -168,7 +175,7 @@ class Search:
         if place + 1 >= PLACES or len(rows) < 2 * LEAST_BESIDE:
             return None
         z = mode.middle
-        _, offsets = self.loss(z, self.design.y - self.expected(z))
+        _, offsets = self.settled(z)
         p = predict(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
         off = self.design.y - p.value
         found = self._weighed(off, offsets)
@@ -190,20 +197,20 @@ class Search:
 
     def starts(self) -> list[Floats]:
         """Where to begin, the best first: factors on either side of the mean, each with and without its own levels."""
-        own = self.layout.size + 3
+        own, plain = self.layout.size + 3, np.zeros(self.lots.shape[0])
         design, found = self.design, []
         for away in np.linspace(-FARTHEST, FARTHEST, STARTS):
             z = self.centre.copy()
             z[own] += away * self.spreads.cycle
             off = design.y - self.expected(z)
-            found.append((self.loss(z, off)[0], z))
+            found.append((self.loss(z, off, plain)[0], z))
             if design.energy.any():
                 z = z.copy()
                 for place in np.unique(design.place[design.energy]):
                     rows = design.energy & (design.place == place)
                     z[own + 1 + place] = np.median(off[rows])
                 level = np.where(design.energy, z[own + 1 + design.place], 0.0)
-                found.append((self.loss(z, off - level)[0], z))
+                found.append((self.loss(z, off - level, plain)[0], z))
         return [z for _, z in sorted(found, key=lambda one: one[0])]
 
     def modes(self) -> list[Mode]:

@@ -23,7 +23,8 @@ from bladewatch.stores.protocols import Store
 from bladewatch.units import CMM2_PER_M2, m2_of
 from models.cycle import CycleState
 from models.evidence import BY_ALLOY, CycleEvidence, Reading, Work, design_of, names_of
-from models.joint import JointFit, fit_joint
+from models.fitting import fit_joint
+from models.joint import JointFit
 from models.ratios import stated_ratio
 from models.usage import choose
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from models.cycle import Cut, CycleState
 from models.evidence import CycleEvidence, Reading, Work, design_of, names_of
-from models.joint import fit_joint
+from models.fitting import fit_joint
 from models.running import standing
 
 RATES = {"6063": 0.14, "6082": 0.20, "Cu": 0.44}
