@@ -147,6 +147,26 @@ class Service:
             moment = Moment(self.config, self.store, self.clock() if at_us is None else at_us)
             return [learnt_of(blade, training) for blade, training in moment.models()]
 
+    def checks(
+        self,
+        at_us: int | None = None,
+        issued: bool = False,
+        progress: Callable[[str, str, int, int], None] = lambda *_told: None,
+    ) -> list[Any]:
+        """How well each blade type's model foretells, as ``Checked``; ``issued`` scores what was said at the time."""
+        from bladewatch.assess.checking import checked_of, issued_of
+        from bladewatch.assess.moment import Moment
+
+        now_us = self.clock() if at_us is None else at_us
+        with self.store.snapshot():
+            moment = Moment(self.config, self.store, now_us)
+            plates = moment.known().fleet.plates
+            if issued:
+                books = self.store.books
+                return [issued_of(blade, training, plates, books, now_us) for blade, training in moment.models()]
+            models = list(moment.models())
+        return [checked_of(self.config, blade, training, plates, now_us, progress) for blade, training in models]
+
     def ended_cycles(self, at_us: int | None = None) -> list[Any]:
         """The grind cycles that had ended, as ``EndedCycle``."""
         from bladewatch.assess.moment import Moment

@@ -46,16 +46,16 @@ class Spreads:
 
     cycle: float = 0.28
     blade: float = 0.10
-    edge: float = 0.03
+    edge: float = 0.06
     body: float = 0.01
     mount: float = 0.008
-    course: float = 0.03
+    course: float = 0.05
     row: float = 0.012
     lot: float = 0.006
     bench: float = 0.05
 
 
-WEIGHT: Final = Spreads(cycle=4, blade=8, edge=4, body=6, mount=12, course=10, row=150, lot=20, bench=6)
+WEIGHT: Final = Spreads(cycle=4, blade=3, edge=2, body=6, mount=12, course=4, row=150, lot=20, bench=6)
 """How many effects or errors the stated spreads count for."""
 
 

@@ -28,6 +28,7 @@ from models.forecast import Quantity, quantity
 from models.jobs import Job, run_down
 from models.joint import JointFit, Layout
 from models.running import DRAWS, standing
+from models.usage import end_of
 from models.wearlaw import course, exposure_of
 
 Floats = NDArray[np.float64]
@@ -56,7 +57,7 @@ class Ended:
     @property
     def worn(self) -> float | None:
         """The wear that was measured at its end [limits]."""
-        return max((r.wear for r in self.evidence.readings if r.kind == "measured" and r.area_m2 is None), default=None)
+        return end_of(self.evidence)
 
     @property
     def area_m2(self) -> float:

@@ -20,10 +20,17 @@ from models.evidence import CycleEvidence
 from models.forecast import Quantity, quantity
 from models.jobs import Job, rates_of
 from models.joint import JointFit
-from models.running import DRAWS, Standing, standing
+from models.running import DRAWS, SHARP_LATER, WORN_BEFORE, Standing, standing
 
 WIDEST: Final = 8.0
 """A band whose upper end is this many times its lower end tells nothing; the site's rule speaks instead."""
+
+
+MISFITS: Final = {
+    SHARP_LATER: "its load does not fit the record, as if a sharp blade came on later: read the number on the plate",
+    WORN_BEFORE: "its load does not fit the record, as if the edge had been worn before: read the number on the plate",
+}
+"""What is said where the load tells against the record."""
 
 
 class Share(NamedTuple):
@@ -192,7 +199,7 @@ def _by_fit(
         remaining_area_m2=left.area_m2,
         remaining_cuts=left.cuts,
         due=left.due,
-        reasons=tuple(_grounds(training, fit, with_load, evidence, {*areas_m2, *coming_m2})),
+        reasons=tuple(_grounds(training, fit, now, evidence, {*areas_m2, *coming_m2})),
         shares=_shares(recent, middle, float(np.median(now.base)), 1.0),
         working=Working(fit, limit, evidence, ratios, areas_m2, coming_m2, saw, now),
     )
@@ -207,15 +214,17 @@ def _too_wide(now: Standing, mix_m2: Mapping[str, float]) -> bool:
 
 
 def _grounds(
-    training: Training, fit: JointFit, with_load: bool, evidence: CycleEvidence, alloys: set[str]
+    training: Training, fit: JointFit, now: Standing, evidence: CycleEvidence, alloys: set[str]
 ) -> Iterator[str]:
     """What the numbers rest on, in words."""
+    if now.misfit is not None:
+        yield MISFITS[now.misfit]
     ground = f"from {training.counted} cycles"
     if fit.names.plain:
         ground += f", by the mean {fit.names.usage} of past cycles, which foretell their ends better than area by alloy"
     elif training.counted < MIN_ALLOY_CYCLES:
         ground += ", alloy ratios close to the stated ones"
-    yield ground + (" and this cycle's load" if with_load else "")
+    yield ground + (" and this cycle's load" if now.loaded else "")
     for reading in evidence.readings:
         wear = reading.wear * (training.limit or 1.0)
         yield f"the bench measured {wear:.0f} µm in this cycle"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Annotated
 
 import typer
 
@@ -52,6 +53,46 @@ def show(
     Example: bladewatch model show
     """
     _show(context.obj, at or [], as_json)
+
+
+@model_app.command("check")
+def check(
+    context: typer.Context,
+    at: AtTimes = None,
+    issued: Annotated[
+        bool, typer.Option("--issued", help="Score what was said at the time, not what the model would say today.")
+    ] = False,
+    as_json: JsonFlag = False,
+) -> None:
+    """How well the model foretells the ends of cycles that it did not learn from, beside two plain rules.
+
+    Example: bladewatch model check
+    """
+    _check(context.obj, at or [], issued, as_json)
+
+
+def _check(config_path: Path | None, at: list[str], issued: bool, as_json: bool) -> None:
+    import msgspec
+
+    from bladewatch.assess.checking import as_json as told
+    from bladewatch.screens import paint
+    from bladewatch.screens.check import render
+    from bladewatch.service import Service
+
+    def progress(blade_type: str, way: str, done: int, of: int) -> None:
+        if sys.stderr.isatty():
+            print(f"\r\033[K{blade_type}, {way}: {done} of {of} fits", end="", file=sys.stderr, flush=True)
+
+    with Service.open(config_path) as service:
+        for at_us in [service.instant(text) for text in at] or [service.clock()]:
+            checks = service.checks(at_us, issued, progress)
+            if sys.stderr.isatty() and not issued:
+                print("\r\033[K", end="", file=sys.stderr, flush=True)
+            if as_json:
+                print(msgspec.json.encode([told(checked) for checked in checks]).decode(), flush=True)
+            else:
+                console = paint.console()
+                paint.show(render(service.config, checks, at_us, console.width), console)
 
 
 def _show(config_path: Path | None, at: list[str], as_json: bool) -> None:
