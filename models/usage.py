@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 
 LEAST: Final = 9
 """So many measured ends are needed to choose; before, wear goes with area by alloy."""
+LEAST_GAIN: Final = 0.05
+"""A candidate that is better by a smaller share of the squared error is no better."""
 RATIO_SPREAD: Final = 0.5
 FIRST_ERROR: Final = 0.28
 STEPS: Final = 8
@@ -47,7 +49,8 @@ def choose(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float]) -> Choi
     best = BY_ALLOY
     for usage in USAGES:
         gain = off[BY_ALLOY] ** 2 - off[usage] ** 2
-        clear = float(np.mean(gain)) > float(np.std(gain, ddof=1)) / len(ends) ** 0.5
+        least = max(float(np.std(gain, ddof=1)) / len(ends) ** 0.5, LEAST_GAIN * float(np.mean(off[BY_ALLOY] ** 2)))
+        clear = float(np.mean(gain)) > least
         if clear and np.sum(off[usage] ** 2) < np.sum(off[best] ** 2):
             best = usage
     return Choice(best, {usage: float(np.sqrt(np.mean(values**2))) for usage, values in off.items()}, len(ends))
