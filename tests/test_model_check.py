@@ -135,8 +135,14 @@ def test_what_wear_goes_with_is_found_by_leaving_cycles_out(by: str) -> None:
 def test_few_or_undecided_cycles_keep_area_by_alloy() -> None:
     """Eight are too few; where only one alloy is cut at one feed all say the same, and nothing is gained."""
     assert choose(usages(8, "cuts", 1), {}).usage == BY_ALLOY
+    rng = np.random.default_rng(4)
     alike = [
-        CycleEvidence(one.blade, 1, (one.works[0]._replace(travel=None, cuts=100),), one.readings)
+        CycleEvidence(
+            one.blade,
+            1,
+            (one.works[0]._replace(travel=None, cuts=round(one.works[0].area_m2 / 0.002)),),
+            (Reading(0.2 * one.works[0].area_m2 * math.exp(rng.normal(0, 0.1))),),
+        )
         for one in usages(20, "area", 4)
     ]
     assert choose(alike, {}).usage == BY_ALLOY
