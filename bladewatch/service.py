@@ -167,6 +167,22 @@ class Service:
             models = list(moment.models())
         return [checked_of(self.config, blade, training, plates, now_us, progress) for blade, training in models]
 
+    def lives(self, at_us: int | None = None) -> list[Any]:
+        """How long blades of each type last, and when a planned change costs least, as ``Lives``."""
+        from bladewatch.assess.lives import lived, lives_of
+
+        with self.store.snapshot():
+            known = self.moment(at_us).known()
+            blades = (self.config.blade_types.ever(name, known.now_us) for name in self.config.blade_types)
+            return [lives_of(self.config, blade, lived(known, blade)) for blade in blades if blade is not None]
+
+    def compare(self, by: str, split_us: int | None = None, at_us: int | None = None) -> list[Any]:
+        """Each pair of groups of cycles beside each other, as ``Verdict``; the largest group is the first."""
+        from bladewatch.assess.lives import pairs
+
+        with self.store.snapshot():
+            return pairs(self.moment(at_us).known(), by, split_us)
+
     def ended_cycles(self, at_us: int | None = None) -> list[Any]:
         """The grind cycles that had ended, as ``EndedCycle``."""
         from bladewatch.assess.moment import Moment

@@ -81,7 +81,7 @@ def train(
     ]
     doubted = [(p.plate, p.at_us) for p in fleet.problems if p.asks]
     states = [(cycle, reader.at(cycle, blade.id, cycle.ended_us or 0)) for cycle in ended]
-    whole = [(cycle, state) for cycle, state in states if _is_known(state) and not _in_doubt(cycle, doubted)]
+    whole = [(cycle, state) for cycle, state in states if is_known(state) and not _in_doubt(cycle, doubted)]
     measured = [(cycle, state) for cycle, state in whole if _worn(cycle) is not None]
     fitting = _Fitting(config, store, blade, len(ended), now_us, keep, {} if fitted is None else fitted)
     if blade.wear_limit_um is not None and len(measured) >= MIN_CYCLES:
@@ -141,7 +141,8 @@ def readings_of(cycle: Cycle, reader: CycleReader, blade_type: str | None, limit
     return found
 
 
-def _is_known(state: CycleState) -> bool:
+def is_known(state: CycleState) -> bool:
+    """Whether a cycle has cut anything, and little of it is a guess."""
     total = state.total_cmm2
     return total > 0 and state.guessed_cmm2 <= GUESSED_AT_MOST * total
 

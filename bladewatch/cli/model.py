@@ -71,6 +71,68 @@ def check(
     _check(context.obj, at or [], issued, as_json)
 
 
+@model_app.command("life")
+def life(context: typer.Context, at: AtTimes = None, as_json: JsonFlag = False) -> None:
+    """How long blades last and by what they end, and when a planned change costs least.
+
+    What a change costs stands in [budget] planned_change and unplanned_change.
+
+    Example: bladewatch model life
+    """
+    import msgspec
+
+    from bladewatch.assess.lives import as_json as told
+    from bladewatch.screens import paint
+    from bladewatch.screens.lives import render
+    from bladewatch.service import Service
+
+    with Service.open(context.obj) as service:
+        for at_us in [service.instant(text) for text in at or []] or [service.clock()]:
+            lives = service.lives(at_us)
+            if as_json:
+                print(msgspec.json.encode([told(one) for one in lives]).decode(), flush=True)
+            else:
+                console = paint.console()
+                paint.show(render(service.config, lives, at_us, console.width), console)
+
+
+@model_app.command("compare")
+def compare(
+    context: typer.Context,
+    by: Annotated[str, typer.Option("--by", help="blade-type, grinder, saw, or date.")] = "grinder",
+    split: Annotated[
+        str | None, typer.Option("--split", help="With --by date: since when something is otherwise, like the lube.")
+    ] = None,
+    at: AtTimes = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Whether blades of two types, from two grinders, or before and since a date last longer; or undecided.
+
+    Example: bladewatch model compare --by date --split 2026-04-01
+    """
+    import msgspec
+
+    from bladewatch.assess.lives import GROUPS, verdict_json
+    from bladewatch.errors import UsageError
+    from bladewatch.screens import paint
+    from bladewatch.screens.lives import render_verdicts
+    from bladewatch.service import Service
+
+    if by not in GROUPS:
+        raise UsageError(f"--by: found {by!r}, expected one of {', '.join(GROUPS)}")
+    if (by == "date") != (split is not None):
+        raise UsageError("--split TIME goes with --by date, and --by date needs it")
+    with Service.open(context.obj) as service:
+        split_us = None if split is None else service.instant(split)
+        for at_us in [service.instant(text) for text in at or []] or [service.clock()]:
+            found = service.compare(by, split_us, at_us)
+            if as_json:
+                print(msgspec.json.encode([verdict_json(one) for one in found]).decode(), flush=True)
+            else:
+                console = paint.console()
+                paint.show(render_verdicts(service.config, found, by, at_us, console.width), console)
+
+
 def _check(config_path: Path | None, at: list[str], issued: bool, as_json: bool) -> None:
     import msgspec
 

@@ -254,10 +254,12 @@ class Shifts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Budget:
-    """``[budget]``"""
+    """``[budget]``: what is planned to be spent, and what a change of blade costs beside blade and grinder."""
 
     month: Decimal | None = key(kinds.money)
     per_1000_cuts: Decimal | None = key(kinds.money)
+    planned_change: Decimal | None = key(kinds.money)
+    unplanned_change: Decimal | None = key(kinds.money)
 
 
 class HasId(Protocol):
