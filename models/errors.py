@@ -117,7 +117,7 @@ def weigh(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Fl
 def _variances(design: Design, noise: Floats, spreads: Spreads) -> tuple[Floats, Floats, Floats]:
     """Of each row: its plain variance in a mean cycle, its own, and that of an odd one."""
     plain = spreads.row**2 * (1 + CUT_NOISE / np.maximum(design.cuts, 1.0))
-    bench = np.where(design.bound | design.dull, DULL_SPREAD**2, spreads.bench**2)
+    bench = np.where(design.bound | design.dull, DULL_SPREAD**2, spreads.bench**2 + design.blur**2)
     near = np.where(design.energy, plain * noise[design.cycle], bench)
     return plain, near, near + np.where(design.energy, ODD_SPREAD, WRONG_SPREAD) ** 2
 

@@ -50,13 +50,15 @@ class Work(NamedTuple):
 class Reading:
     """Wear in shares of the limit when the cycle had cut ``area_m2``; None: at its end.
 
-    ``kind`` is ``measured`` (at the bench), ``dull`` (declared so: the limit
-    is met, with a margin), or ``removed`` (the wear was at most the limit: a bound and no more).
+    ``kind`` is ``measured`` (at the bench), ``stock`` (by what the grinder took off), ``dull`` (declared so: the limit
+    is met, with a margin), or ``removed`` (the wear was at most the limit: a bound and no more). ``blur`` is its error
+    beside that of the bench [log].
     """
 
     wear: float
     kind: str = "measured"
     area_m2: float | None = None
+    blur: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +161,7 @@ class Design:
     tell a load; ``hard`` is how much more energy the lot of a stint is taken to cost [log]. ``log_slow`` is the alloy's
     own feed over the stint's [log]. ``energy`` and ``reading`` mark what a row tells; ``y`` is its log specific energy
     or log wear, ``cuts`` how many it rests on, ``bound`` that it is an upper bound, ``dull`` that it was declared.
-    ``first`` are the
+    ``blur`` is how far off a reading is beside the bench. ``first`` are the
     first rows of the cycles. Cycles and blades are in the order of ``cycles``.
     """
 
@@ -181,6 +183,7 @@ class Design:
     reading: NDArray[np.bool_]
     bound: NDArray[np.bool_]
     dull: NDArray[np.bool_]
+    blur: Floats
     y: Floats
     cuts: Floats
     start: Floats
@@ -194,7 +197,8 @@ class Design:
 
 
 OF_ROWS: Final = (
-    "x", "half", "alloy", "part", "saw", "place", "hard", "log_slow", "energy", "reading", "bound", "dull", "y", "cuts",
+    "x", "half", "alloy", "part", "saw", "place", "hard", "log_slow", "energy", "reading", "bound", "dull", "blur", "y",
+    "cuts",
 )  # fmt: skip
 """The arrays of a design that have an entry a row and number nothing."""
 
@@ -212,6 +216,7 @@ class _Columns:
     batch: list[int] = field(default_factory=list)
     log_slow: list[float] = field(default_factory=list)
     kind: list[str] = field(default_factory=list)
+    blur: list[float] = field(default_factory=list)
     y: list[float] = field(default_factory=list)
     cuts: list[float] = field(default_factory=list)
 
@@ -252,9 +257,10 @@ def design_of(cycles: Sequence[CycleEvidence], names: Names) -> Design:
         blade_of_cycle=blade_of_cycle,
         log_slow=np.array(columns.log_slow, float),
         energy=kinds == "energy",
-        reading=np.isin(kinds, ("measured", "dull", "removed")),
+        reading=np.isin(kinds, ("measured", "stock", "dull", "removed")),
         bound=kinds == "removed",
         dull=kinds == "dull",
+        blur=np.array(columns.blur, float),
         y=np.array(columns.y, float),
         cuts=np.array(columns.cuts, float),
         start=np.array([cycle.start for cycle in ordered], float),
@@ -353,6 +359,7 @@ def _add_work(
     columns.lot.append(columns.batch[-1] if told else -1)
     columns.y.append(work.log_u if told else 0.0)
     columns.cuts.append(float(work.loaded))
+    columns.blur.append(0.0)
 
 
 def _add_reading(columns: _Columns, reading: Reading, number: int) -> None:
@@ -365,6 +372,7 @@ def _add_reading(columns: _Columns, reading: Reading, number: int) -> None:
     columns.cycle.append(number)
     columns.log_slow.append(0.0)
     columns.kind.append(reading.kind)
+    columns.blur.append(reading.blur)
     columns.y.append(float(np.log(reading.wear)))
     columns.cuts.append(1.0)
     columns.place.append(0)

@@ -233,7 +233,7 @@ def _settled(problem: _Problem, state: _State, solved: Solved, spreads: Spreads)
     off = design.y - value
     state = state._replace(offsets=settle_lots(design, off, problem.lots, state.offsets, state.noise, spreads))
     weighed = weigh(design, off, problem.lots, state.offsets, state.noise, spreads)
-    bench = design.reading & ~design.bound & ~design.dull
+    bench = design.reading & ~design.bound & ~design.dull & (design.blur == 0)
     plain_lot, _ = lot_sureness(state.offsets, spreads)
     lot = plain_lot * (state.offsets**2 + weighed.offset_variance)
     noise = noise_of(design, weighed, spreads)

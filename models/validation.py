@@ -44,6 +44,7 @@ LEAST_ENDS: Final = 3
 PLANNED_AT: Final = 0.75
 """Decisions are taken at this share of the way."""
 TAIL: Final = 0.1
+CONE: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +223,10 @@ def _bends(model: JointFit) -> tuple[float, float]:
 
 
 class Figures(NamedTuple):
-    """Of forecasts of one quantity: mean size of the error and mean error, also as shares of the truth; band."""
+    """Of forecasts of one quantity: mean size of the error and mean error, also as shares of the truth; the band.
+
+    ``near`` is the share that lies within ``CONE`` of the truth (alpha-lambda accuracy, Saxena et al. 2008).
+    """
 
     number: int
     error: float
@@ -231,6 +235,7 @@ class Figures(NamedTuple):
     bias_share: float
     covered: float
     width: float
+    near: float
 
 
 def figures(pairs: Sequence[tuple[Quantity, float]]) -> Figures | None:
@@ -247,6 +252,7 @@ def figures(pairs: Sequence[tuple[Quantity, float]]) -> Figures | None:
         bias_share=float(np.mean(off) / np.mean(true)),
         covered=float(np.mean([said.low <= came <= said.high for said, came in pairs])),
         width=float(np.mean([said.high - said.low for said, _ in pairs])),
+        near=float(np.mean(np.abs(off) <= CONE * true)),
     )
 
 

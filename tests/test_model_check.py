@@ -174,7 +174,15 @@ def test_the_demos_shop_is_checked_in_three_ways(example: Path) -> None:
         assert [row["share"] for row in way["shares"]] == [0.25, 0.5, 0.75, 0.9]
         for row in way["shares"]:
             for name in ("remaining_area_m2", "wear_um", "mean_area", "mean_cuts"):
-                assert set(row[name]) == {"error", "bias", "error_share", "bias_share", "coverage", "width"}
+                assert set(row[name]) == {
+                    "error",
+                    "bias",
+                    "error_share",
+                    "bias_share",
+                    "coverage",
+                    "width",
+                    "within_20_percent",
+                }
     assert {step[1] for step in steps} == set(told["ways"])
     assert all(done <= of for _, _, done, of in steps)
 

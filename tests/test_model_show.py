@@ -141,3 +141,39 @@ def test_an_alloy_that_the_cycles_do_not_tell_apart_is_not_told(make_shop: Calla
     (other,) = [rate for rate in model.rates if rate.alloy == "6082"]
     assert other.per_m2 is None
     assert "cannot tell" in other.note
+
+
+def test_stock_that_the_grinder_removed_tells_wear_where_its_allowance_is_known(
+    make_shop: Callable[..., Shop],
+) -> None:
+    """Three cycles with bench and stock teach the allowance of 100 µm; two more are told by stock, one without is not.
+
+    With two such cycles only, nothing is learnt from stock.
+    """
+    for both, told in ((3, 5), (2, 2)):
+        shop = make_shop(CONFIG)
+        made = 0
+        for number in range(6):
+            first = number * 1440
+            if not number:
+                shop.event(first, "opened", "A", blade_type="T")
+            shop.event(first + 1, "mounted", "A", saw="S1")
+            shop.take(*(stroke(made + i, first + 1 + i / 10, part="P1") for i in range(1, 601)))
+            made += 600
+            shop.event(first + 200, "dismounted", "A", saw="S1", reason="worn-plan")
+            if number < both:
+                shop.event(first + 210, "inspected", "A", wear_um=str(200 + number))
+            if number < 5:
+                shop.event(first + 300, "returned", "A", stock_removed_um=str(300 + number))
+            else:
+                shop.event(first + 300, "returned", "A")
+            shop.event(first + 301, "accepted", "A")
+        (training,) = [t for _, t in shop.service.moment(minute(9000)).models()]
+        if both < 3:
+            assert training.fit is None
+            continue
+        assert training.counted == told
+        kinds = sorted(reading.kind for cycle in training.evidence for reading in cycle.readings)
+        assert kinds == ["measured"] * 3 + ["removed"] + ["stock"] * 2
+        wears = [r.wear * 250 for c in training.evidence for r in c.readings if r.kind == "stock"]
+        assert wears == pytest.approx([203, 204])

@@ -196,4 +196,5 @@ def _figures_json(found: Figures | None, unit: float) -> dict[str, float] | None
         "bias_share": found.bias_share,
         "coverage": found.covered,
         "width": found.width * unit,
+        "within_20_percent": found.near,
     }

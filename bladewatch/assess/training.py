@@ -12,7 +12,8 @@ import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import log
-from typing import Final
+from statistics import median
+from typing import Final, NamedTuple
 
 import msgspec
 
@@ -34,6 +35,10 @@ MIN_ALLOY_CYCLES: Final = 9
 """From so many ended cycles on the alloys' rates are their own; before, they are held close to the stated ratios."""
 STATED_SPREAD: Final = 0.15
 DECLARED_DULL: Final = frozenset({"worn-burr", "worn-load", "worn-length"})
+MAD_TO_SPREAD: Final = 1.4826
+LEAST_WEAR: Final = 0.15
+"""Where less than this share of the limit is left of the stock removed, its allowance says more than the wear."""
+STOCK_BLUR: Final = 0.05
 GUESSED_AT_MOST: Final = 0.3
 """Cycles with more area than this that nothing told are not learnt from."""
 SAME: Final = 0.02
@@ -86,8 +91,10 @@ def train(
     fitting = _Fitting(config, store, blade, len(ended), now_us, keep, {} if fitted is None else fitted)
     if blade.wear_limit_um is not None and len(measured) >= MIN_CYCLES:
         limit = blade.wear_limit_um
-        evidence = [_measured(reader, cycle, state, blade.id, limit) for cycle, state in whole]
-        return fitting.of("wear_um", limit, evidence, len(measured))
+        stock = _stock_of([cycle for cycle, _ in whole])
+        evidence = [_measured(reader, cycle, state, blade.id, limit, stock) for cycle, state in whole]
+        told = sum(any(r.kind in ("measured", "stock") for r in one.readings) for one in evidence)
+        return fitting.of("wear_um", limit, evidence, told)
     whole = [(cycle, state) for cycle, state in whole if cycle.used_share == 0]
     loaded = [(cycle, state) for cycle, state in whole if state.index.now is not None]
     if blade.edge_index_limit is not None and len(loaded) >= MIN_CYCLES:
@@ -159,9 +166,39 @@ def _worn(cycle: Cycle) -> float | None:
     return max((r.wear_um for r in cycle.readings if r.wear_um > 0), default=None)
 
 
-def _measured(reader: CycleReader, cycle: Cycle, state: CycleState, blade_type: str, limit: float) -> CycleEvidence:
-    """A cycle on the scale of micrometres; one that nobody measured says by its removal that the limit was not met."""
+class Stock(NamedTuple):
+    """What the grinder takes off beside the wear, and how much that scatters [µm]."""
+
+    allowance_um: float
+    scatter_um: float
+
+
+def _stock_of(cycles: Sequence[Cycle]) -> Stock | None:
+    """By cycles with both a bench reading and the stock removed; None where fewer than three have both."""
+    beside = [
+        cycle.stock_removed_um - worn
+        for cycle in cycles
+        if cycle.stock_removed_um is not None and (worn := _worn(cycle)) is not None
+    ]
+    if len(beside) < MIN_CYCLES:
+        return None
+    middle = median(beside)
+    return Stock(middle, MAD_TO_SPREAD * median(abs(value - middle) for value in beside))
+
+
+def _measured(
+    reader: CycleReader, cycle: Cycle, state: CycleState, blade_type: str, limit: float, stock: Stock | None
+) -> CycleEvidence:
+    """A cycle on the scale of micrometres.
+
+    One that nobody measured tells its wear by the stock that the grinder removed, where it is known what that holds
+    beside; else it says by its removal that the limit was not met.
+    """
     readings = readings_of(cycle, reader, blade_type, limit)
+    if not readings and stock is not None and cycle.stock_removed_um is not None:
+        wear_um = cycle.stock_removed_um - stock.allowance_um
+        if wear_um > LEAST_WEAR * limit:
+            readings = [Reading(wear_um / limit, "stock", blur=max(stock.scatter_um / wear_um, STOCK_BLUR))]
     if not readings:
         readings = [Reading(1.0, "removed")]
     return evidence_of(cycle, state, readings, cycle.used_share)
@@ -243,7 +280,7 @@ def _key(scale: str, limit: float, evidence: Sequence[CycleEvidence], ratios: Ma
             c.blade,
             c.cycle,
             [list(work) for work in c.works],
-            [(r.wear, r.kind, r.area_m2) for r in c.readings],
+            [(r.wear, r.kind, r.area_m2, r.blur) for r in c.readings],
             c.start,
             c.ended,
         ]

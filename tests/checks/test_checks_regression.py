@@ -61,6 +61,26 @@ def test_effects_of_a_replicated_factorial_on_tool_life() -> None:
     assert fit.residual_variance == pytest.approx(30.167, abs=1e-3)
 
 
+NORRIS = """
+0.1 0.2, 338.8 337.4, 118.1 118.2, 888.0 884.6, 9.2 10.1, 228.1 226.5, 668.5 666.3, 998.5 996.3,
+449.1 448.6, 778.9 777.0, 559.2 558.2, 0.3 0.4, 0.1 0.6, 778.1 775.5, 668.8 666.9, 339.3 338.0,
+448.9 447.5, 10.8 11.6, 557.7 556.0, 228.3 228.1, 998.0 995.8, 888.8 887.6, 119.6 120.2, 0.3 0.3,
+0.6 0.3, 557.6 556.8, 339.3 339.1, 888.0 887.2, 998.5 999.0, 778.9 779.0, 10.2 11.1, 117.6 118.3,
+228.9 229.2, 668.4 669.1, 449.2 448.9, 0.2 0.5
+"""
+
+
+def test_the_norris_calibration_line_is_certified() -> None:
+    """NIST Statistical Reference Datasets, Norris: 36 readings of ozone monitors beside the customer's."""
+    rows = [row.split() for row in NORRIS.replace("\n", " ").split(",")]
+    y, x = (np.array([float(row[column]) for row in rows]) for column in (0, 1))
+    fit = least_squares(np.column_stack([np.ones(36), x]), y)
+    assert fit.coefficients == pytest.approx([-0.262323073774029, 1.00211681802045], rel=1e-9)
+    assert fit.errors == pytest.approx([0.232818234301152, 0.429796848199937e-03], rel=1e-9)
+    assert fit.residual_variance**0.5 == pytest.approx(0.884796396144373, rel=1e-9)
+    assert fit.r_squared == pytest.approx(0.999993745883712, rel=1e-12)
+
+
 def test_the_ill_conditioned_longley_data_are_certified() -> None:
     """NIST StRD Longley, certified values; data by statsmodels."""
     data = longley.load()
