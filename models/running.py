@@ -87,15 +87,27 @@ def standing(fit: JointFit, cycle: CycleEvidence, ratios: Mapping[str, float], s
     ground = _Ground.of(fit, _widened(fit.names, cycle, ratios))
     search = ground.search(cycle, cycle.start)
     modes = search.modes()
-    best = max(modes, key=lambda mode: mode.log_weight)
     told = [_Told(AS_TOLD, mode) for mode in modes]
-    for story, other in ((LEVEL_STAYS, search.as_before(cycle, fit)), (STEPPED, search.stepped(best))):
+    others = [(LEVEL_STAYS, search.as_before(cycle, fit))]
+    others.extend((STEPPED, stepped) for stepped in _stepped(search, modes))
+    for story, other in others:
         if other is not None:
             told.extend(_Told(story, mode) for mode in other.modes())
     likeliest = max(told, key=lambda one: one.mode.log_weight + ODDS[one.story]).mode
-    if likeliest.search.strangeness(likeliest) > STRANGE or ground.exposure(likeliest) > LONGEST_RUN:
+    strange = likeliest.search.strangeness(likeliest) > STRANGE or ground.exposure(likeliest) > LONGEST_RUN
+    if strange and search.design.energy.any():
         told.extend(ground.against_record(cycle, [one.mode.search for one in told]))
     return _drawn(ground, told, saw)
+
+
+def _stepped(search: Search, modes: list[Mode]) -> list[Search]:
+    """The searches with a step of the load, by the two likeliest states; one for each place of the step."""
+    found: dict[bytes, Search] = {}
+    for mode in sorted(modes, key=lambda mode: -mode.log_weight)[:2]:
+        stepped = search.stepped(mode)
+        if stepped is not None:
+            found.setdefault(stepped.design.place.tobytes(), stepped)
+    return list(found.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +144,12 @@ class _Ground:
         return told.mode.log_weight + ODDS[told.story] - 0.5 * past**2
 
     def against_record(self, cycle: CycleEvidence, searches: list[Search]) -> Iterator[_Told]:
-        """Modes by the stories that the record is wrong."""
+        """Modes by the stories that the record is wrong; only where the load is then nothing strange."""
+        for told in self._against_record(cycle, searches):
+            if told.mode.search.strangeness(told.mode) <= STRANGE:
+                yield told
+
+    def _against_record(self, cycle: CycleEvidence, searches: list[Search]) -> Iterator[_Told]:
         for worn in WORN_AT:
             plain = self.search(cycle, worn)
             for search in (plain, plain.as_before(cycle, self.fit)):
