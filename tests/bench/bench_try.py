@@ -1,4 +1,6 @@
-"""How long ``alert try`` takes over half a year of four saws, beside a calibration of the same run.
+"""Half a year of four saws: the fit from the store, forty moments by ``status``, and ``alert try`` over all of it.
+
+Each in seconds, beside a calibration of the same run.
 
     python tests/bench/bench_try.py [--days 180] [--troubles medium]
 
@@ -37,14 +39,30 @@ def main() -> None:
         with Service.open(papers.config, lambda: setting.ends_us) as service:
             service.import_files([papers.log, papers.ledger, papers.last_day])
             ended = len(service.ended_cycles())
+        base = [sys.executable, "-m", "bladewatch", "--config", str(papers.config)]
+        shown = run(*base, "model", "show", "--json", "--at", text_of(setting.ends_us))
+        cleared = time.perf_counter()
+        with Service.open(papers.config, lambda: setting.ends_us) as service, service.store.snapshot():
+            service.store.books.fit = lambda _key: None  # type: ignore[method-assign]
+            list(service.moment(setting.ends_us).models())
+        fitted = time.perf_counter() - cleared
+        span_us = setting.ends_us - setting.at(0)
+        moments = [setting.at(0) + span_us * (number + 1) // 41 for number in range(40)]
+        asked = run(*base, "status", "--json", *(word for at in moments for word in ("--at", text_of(at))))
         span = ["--since", text_of(setting.at(0)), "--until", text_of(setting.ends_us)]
-        command = [sys.executable, "-m", "bladewatch", "--config", str(papers.config), "alert", "try", *span, "--json"]
-        started = time.perf_counter()
-        done = subprocess.run(command, capture_output=True, check=True, text=True)
-        seconds = time.perf_counter() - started
+        tried = run(*base, "alert", "try", *span, "--json")
     print(f"calibration loop {calibrate():.3f} s, {os.cpu_count()} processors")
-    print(f"{papers.messages + papers.live} messages, {ended} ended cycles, {len(json.loads(done.stdout))} alerts: "
-          f"{seconds:.0f} s")  # fmt: skip
+    print(f"{papers.messages + papers.live} messages, {ended} ended cycles")
+    print(f"model show, fits kept: {shown[0]:.1f} s; both fits anew from the store: {fitted:.1f} s")
+    print(f"40 moments by status --at in one call, fits due included: {asked[0]:.0f} s")
+    print(f"alert try over all of it: {tried[0]:.0f} s, {len(json.loads(tried[1]))} alerts")
+
+
+def run(*command: str) -> tuple[float, str]:
+    """Seconds of a command as a process of its own, and what it printed."""
+    started = time.perf_counter()
+    done = subprocess.run(command, capture_output=True, check=True, text=True)
+    return time.perf_counter() - started, done.stdout
 
 
 if __name__ == "__main__":
