@@ -1,11 +1,12 @@
 """The errors of the joint fit: how much each row of evidence weighs, given how far off it lies.
 
-Energies: most stints scatter by ``row``; one in eight is something else (galling, a dry cut, a slipping clamp, bars
+Energies: most stints scatter by ``row``; one in five is something else (galling, a dry cut, a slipping clamp, bars
 that were counted wrong) and may lie anywhere within ±0.4. All stints of one alloy from one lot of bars within a cycle
-share an offset besides: nearly nought for most lots, and anything for a hard one (Cauchy). Of readings of wear one in
+share an offset besides: nearly nought for most lots, and large for one in seven, a hard one. Of readings of wear one in
 ten belongs to another cycle, or to one whose record is wrong, and may lie anywhere.
 
-A lot's offset is eliminated as it comes: with weights W of its rows and the offset's precision q, the equations lose
+Offsets have two valleys, near nought and near the middle of a lot's rows: ``settle_lots`` looks into both. An offset is
+eliminated as it comes: with weights W of its rows and the offset's precision q, the equations lose
 (ΣWJ)(ΣWJ)ᵀ/(q + ΣW), as one more row of negative weight for each lot.
 """
 

@@ -18,7 +18,7 @@ lots have heavy tails (``errors``): galling, a hard lot, a record that is wrong 
 effects are shrunk towards none ::
 
     log c_i ~ t₄(r_p, cycle)   d_i ~ Cauchy(0, mount), one on each saw of a cycle
-    h of a cycle is bent beside the shared one by t₈(0, course), twice
+    h of a cycle is bent beside the shared one by t₃₀(0, course), twice
     r_p ~ N(0, blade²)         log k_p ~ N(0, edge²)         l_p ~ N(0, body²)
 
 and so are alloys towards their stated ratios, saws and parts towards none (``PRIORS``). What maximises the penalised

@@ -25,9 +25,17 @@ from bladewatch.units import m2_of, percent
 from collectors.instants import to_datetime
 from models.evidence import Reading
 from models.forecast import Quantity, quantity
-from models.running import DRAWS, Standing, standing
+from models.running import AS_TOLD, DRAWS, LEVEL_STAYS, SHARP_LATER, STEPPED, WORN_BEFORE, Standing, standing
 
 SAID_BEFORE: Final = 8
+LEAST_STORY: Final = 0.05
+STORIES: Final = {
+    LEVEL_STAYS: "the level of the saw's last cycle stays",
+    STEPPED: "the load stepped in mid-cycle",
+    SHARP_LATER: "a sharp blade came on later than recorded",
+    WORN_BEFORE: "the edge was worn before its first cut",
+}
+"""What may have happened beside what is told."""
 WIDTH: Final = 1.645
 """Errors to either side of a 90 % range."""
 UNITS: Final = {"wear_um": "µm", "edge_index": "of edge index above 1", "area": "of the life"}
@@ -177,9 +185,12 @@ def _by_load(running: Running, working: Working, unit: str) -> Step:
         Entry("comparable warm cuts", now.loaded, "", f"in {stints} stints of one part, lot and feed"),
         Entry("edge index", None if index is None else index.value, "", "edge force beside the sharp edge's"),
         Entry("rise of edge force at the limit", quantity(now.rise), "", f"{fit.energies} stints of ended cycles"),
-        Entry("spread of a stint's energy", fit.spreads.row, "log", "one in eight may be anything: galling, lots"),
+        Entry("spread of a stint's energy", fit.spreads.row, "log", "one in five may be anything, like galling"),
         Entry("wear by area and load", quantity(plain.wear * working.limit), unit),
     ]
+    for story, share in sorted(now.stories.items(), key=lambda one: -one[1]):
+        if story != AS_TOLD and share >= LEAST_STORY:
+            entries.append(Entry(f"that {STORIES[story]}", 100 * share, "%", "how far it fits beside the others"))
     return Step(
         "What its load says",
         tuple(entries),
