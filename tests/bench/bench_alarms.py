@@ -63,7 +63,7 @@ def shop(setting: Setting) -> None:
         if share < WORN:
             early.append(f"{alert.saw} {share:.2f} ({'rule' if 'site' in alert.text else 'model'})")
     print(
-        f"seed {setting.seed} {setting.form}: {calls} calls for a change on {setting.saws} saws in {setting.days} days, "
+        f"seed {setting.seed} {setting.form}: {calls} calls for a change, {setting.saws} saws, {setting.days} days, "
         f"{len(early)} below {WORN:.0%} of the limit: {', '.join(early) or 'none'}; {other} of another plate than the "
         f"true one; {time.perf_counter() - started:.0f} s",
         flush=True,
