@@ -79,6 +79,26 @@ def at_least(level: str, other: str) -> bool:
     return LEVELS[level] <= LEVELS[other]
 
 
+class OfBlade(NamedTuple):
+    """What the key of a blade's call names."""
+
+    saw: str
+    spindle: str
+    plate: str
+    cycle: str
+
+
+def blade_of(key: str) -> OfBlade:
+    """What a ``blade_key`` was made of; a plate's number may hold a slash.
+
+    >>> blade_of(blade_key("S1", "1", "A/7", 3, "wear"))
+    OfBlade(saw='S1', spindle='1', plate='A/7', cycle='3')
+    """
+    saw, spindle, rest = key.split("/", 2)
+    plate, cycle, _cause = rest.rsplit("/", 2)
+    return OfBlade(saw, spindle, plate, cycle)
+
+
 def blade_key(saw: str, spindle: str, plate: str | None, cycle: int | None, cause: str) -> str:
     """The key of what a blade calls for: it stays the same through its grind cycle."""
     return f"{saw}/{spindle}/{plate}/{cycle}/{cause}"

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-from bladewatch.alerts import BLADE_CAUSES, LEVELS, Alert, Raised, at_least, judge
+from bladewatch.alerts import BLADE_CAUSES, LEVELS, Alert, Raised, at_least, blade_of, judge
 from bladewatch.service import Service
 from bladewatch.stores.protocols import Issued, Store
 from collectors.instants import DAY_US
 
 RECENT_US: Final = 7 * DAY_US
-MOST_SAID: Final = 2000
-"""Forecasts of a spindle that are looked through for the moment at which an alert had gone."""
 
 
 def alerts_at(service: Service, at_us: int, since_us: int | None = None) -> list[Raised]:
@@ -35,17 +33,17 @@ def _gone(store: Store, standing: list[Alert], since_us: int, at_us: int) -> lis
         alert = Alert(**row)
         if alert.cause not in BLADE_CAUSES or (alert.key in levels and at_least(levels[alert.key], alert.level)):
             continue
-        saw, spindle, *_ = alert.key.split("/")
-        said = store.books.forecasts((saw, spindle), at_us, at_us, MOST_SAID)
-        found.append(Raised(alert, _returned_us(alert, known_us, said) or at_us))
+        spot = blade_of(alert.key)[:2]
+        said = store.books.forecasts(spot, at_us, at_us, after_us=known_us)
+        found.append(Raised(alert, _returned_us(alert, said) or at_us))
     return sorted(found, key=lambda raised: (-(raised.returned_us or 0), raised.alert.key, LEVELS[raised.alert.level]))
 
 
-def _returned_us(alert: Alert, known_us: int, said: list[Issued]) -> int | None:
-    """When the forecasts no longer called for it; ``said`` has the newest first."""
+def _returned_us(alert: Alert, said: list[Issued]) -> int | None:
+    """When the forecasts said since no longer called for it; ``said`` has the newest first."""
     first = None
     for issued in said:
-        if issued.at_us <= known_us or _called(issued, alert):
+        if _called(issued, alert):
             return first
         first = issued.at_us
     return first
@@ -53,12 +51,6 @@ def _returned_us(alert: Alert, known_us: int, said: list[Issued]) -> int | None:
 
 def _called(issued: Issued, alert: Alert) -> bool:
     said = issued.said
-    level = "act" if alert.cause == "record" else said.wear_verdict
-    verdict = said.verdict if alert.cause == "record" else said.wear_verdict
-    return (
-        said.plate == alert.plate
-        and alert.key.split("/")[3] == str(said.cycle)
-        and verdict == level
-        and level in LEVELS
-        and at_least(level, alert.level)
-    )
+    level = said.verdict if alert.cause == "record" else said.wear_verdict
+    same = (said.plate, str(said.cycle)) == (alert.plate, blade_of(alert.key).cycle)
+    return same and level in LEVELS and at_least(level, alert.level)

@@ -155,12 +155,10 @@ class Service:
     ) -> list[Any]:
         """How well each blade type's model foretells, as ``Checked``; ``issued`` scores what was said at the time."""
         from bladewatch.assess.checking import checked_of, issued_of
-        from bladewatch.assess.moment import Moment
 
-        now_us = self.clock() if at_us is None else at_us
         with self.store.snapshot():
-            moment = Moment(self.config, self.store, now_us)
-            plates = moment.known().fleet.plates
+            moment = self.moment(at_us)
+            now_us, plates = moment.now_us, moment.known().fleet.plates
             if issued:
                 books = self.store.books
                 return [issued_of(blade, training, plates, books, now_us) for blade, training in moment.models()]

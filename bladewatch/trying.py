@@ -15,7 +15,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from bladewatch.alerts import LEVELS, Alert, Raised, Score, at_least, blade_key, judge
+from bladewatch.alerts import LEVELS, Alert, Raised, Score, at_least, blade_key, blade_of, judge
 from bladewatch.assess.moment import Moment
 from bladewatch.assess.training import DECLARED_DULL
 from bladewatch.contact import hour_of
@@ -36,12 +36,12 @@ class Hour(NamedTuple):
 
 
 class Judged(NamedTuple):
-    """What a spindle's blade called for at a moment: ``calls`` as (key, level); ``alerts`` are those new in a piece."""
+    """What a spindle's blade called for at a moment, as (key, level); ``alert`` where that is new in a piece."""
 
     at_us: int
     spot: Spot
-    calls: tuple[tuple[str, str], ...]
-    alerts: tuple[Alert, ...]
+    call: tuple[str, str] | None
+    alert: Alert | None
 
 
 def try_alerts(
@@ -98,36 +98,36 @@ def _judge(service: Service, hours: Iterable[Hour]) -> Iterator[Judged]:
 
 def _judged(service: Service, moment: Moment, spot: Spot, told: set[tuple[str, str]]) -> Judged:
     called = moment.called(spot)
-    calls: tuple[tuple[str, str], ...] = ()
-    if called is not None and (called.dangers or called.verdict in LEVELS):
-        cause, level = ("record", "act") if called.dangers else ("wear", called.verdict)
-        calls = ((blade_key(*spot, called.plate, called.cycle, cause), level),)
-    alerts: tuple[Alert, ...] = ()
-    if set(calls) - told:
-        told.update(calls)
+    if called is None or not (called.dangers or called.verdict in LEVELS):
+        return Judged(moment.now_us, spot, None, None)
+    cause, level = ("record", "act") if called.dangers else ("wear", called.verdict)
+    call, alert = (blade_key(*spot, called.plate, called.cycle, cause), level), None
+    if call not in told:
+        told.add(call)
         every = judge(moment.with_spares([moment.assess(spot)]), moment.now_us, service.zone)
-        alerts = tuple(alert for alert in every if (alert.key, alert.level) in calls)
-    return Judged(moment.now_us, spot, calls, alerts)
+        alert = next(alert for alert in every if (alert.key, alert.level) == call)
+    return Judged(moment.now_us, spot, call, alert)
 
 
 def lives(judged: Iterable[Judged]) -> list[Raised]:
     """From moments in order to alerts: one a cause and cycle, again at a higher level, and when the cause had gone."""
     found: list[Raised] = []
     of_spot: dict[Spot, list[Raised]] = {}
-    for at_us, spot, calls, alerts in judged:
+    for at_us, spot, call, alert in judged:
         raised = of_spot.setdefault(spot, [])
-        for alert in alerts:
-            if not any(_covers(other.alert, alert.key, alert.level) for other in raised):
-                raised.append(Raised(replace(alert, raised_us=at_us)))
-                found.append(raised[-1])
+        if alert is not None and not any(_covers((one.alert.key, one.alert.level), alert) for one in raised):
+            raised.append(Raised(replace(alert, raised_us=at_us)))
+            found.append(raised[-1])
         for one in raised:
-            stands = any(key == one.alert.key and at_least(level, one.alert.level) for key, level in calls)
+            stands = call is not None and _covers(call, one.alert)
             one.returned_us = None if stands else one.returned_us or at_us
     return found
 
 
-def _covers(alert: Alert, key: str, level: str) -> bool:
-    return alert.key == key and at_least(alert.level, level)
+def _covers(call: tuple[str, str], alert: Alert) -> bool:
+    """Whether a call is for the same cause, and as pressing."""
+    key, level = call
+    return key == alert.key and at_least(level, alert.level)
 
 
 def score(service: Service, alerts: Sequence[Raised], since_us: int, until_us: int) -> Score:
@@ -135,7 +135,7 @@ def score(service: Service, alerts: Sequence[Raised], since_us: int, until_us: i
     with service.store.snapshot():
         plates = service.moment(until_us).known().fleet.plates
     called = {
-        (raised.alert.plate, raised.alert.key.split("/")[3]): raised.alert.raised_us
+        blade_of(raised.alert.key)[2:]
         for raised in alerts
         if raised.alert.cause == "wear" and at_least(raised.alert.level, "change")
     }
@@ -147,14 +147,12 @@ def score(service: Service, alerts: Sequence[Raised], since_us: int, until_us: i
         for cycle in plate.cycles:
             if cycle.ended_us is None or not since_us < cycle.ended_us <= until_us:
                 continue
-            last_us = cycle.mounts[-1].to_us if cycle.mounts else None
-            after = [r.wear_um for r in cycle.readings if last_us is not None and r.at_us >= last_us]
-            worn = max(after) / limit_um if after and limit_um else None
-            raised_us = called.get((plate.id, str(cycle.number)))
-            if raised_us is not None and worn is not None:
+            worn = cycle.end_wear_um / limit_um if cycle.end_wear_um is not None and limit_um else None
+            was_called = (plate.id, str(cycle.number)) in called
+            if was_called and worn is not None:
                 measured += 1
                 right += worn >= share
             if cycle.reason in DECLARED_DULL or (worn is not None and worn >= 1):
                 ended += 1
-                missed += raised_us is None
+                missed += not was_called
     return Score(len(called), measured, right, share, ended, missed)

@@ -27,7 +27,7 @@ from models.evidence import CycleEvidence, up_to
 from models.forecast import Quantity, quantity
 from models.jobs import Job, run_down
 from models.joint import JointFit, Layout
-from models.running import DRAWS, standing
+from models.running import DRAWS, Standing, standing
 from models.usage import end_of
 from models.wearlaw import course, exposure_of
 
@@ -42,7 +42,7 @@ WORN: Final = 0.8
 """Cycles that came off with less of the limit used tell no end that a plain rule could know: they are not scored."""
 LEAST_ENDS: Final = 3
 PLANNED_AT: Final = 0.75
-"""Decisions are taken at this share of the way."""
+"""Decisions are taken at this one of the shares."""
 TAIL: Final = 0.1
 CONE: Final = 0.2
 
@@ -117,8 +117,9 @@ def trial(
         ends = [cycle for cycle in seen if (cycle.worn or 0.0) >= WORN]
         for cycle in left_out if model is not None and len(ends) >= LEAST_ENDS else ():
             assert model is not None  # noqa: S101
-            forecasts.extend(_forecasts(cycle, model, ends, ratios))
-            plans.append(_plan(cycle, model, ends, ratios))
+            said, plan = _asked(cycle, model, ends, ratios)
+            forecasts.extend(said)
+            plans.append(plan)
         progress(number, len(parts))
     return Trial(way, sum(_is_scored(cycle) for cycle in cycles), tuple(forecasts), tuple(plans))
 
@@ -145,24 +146,27 @@ def _is_scored(cycle: Ended) -> bool:
     return (cycle.worn or 0.0) >= WORN and cycle.evidence.start == 0 and cycle.area_m2 > 0
 
 
-def _forecasts(cycle: Ended, model: JointFit, ends: Sequence[Ended], ratios: Mapping[str, float]) -> Iterator[Forecast]:
-    worn = cycle.worn or 0.0
-    end = _exposure(model, worn)
-    for share in SHARES:
-        cut_m2 = share * cycle.area_m2
-        now = standing(model, up_to(cycle.evidence, cut_m2), ratios, cycle.evidence.works[-1].saw)
-        said = _left(cycle, now.rate, np.maximum(end - now.exposure, 0.0), cut_m2)
-        rules = {name: quantity(np.maximum(draws - cut_m2, 0.0)) for name, draws in _rules(cycle, share, ends).items()}
-        yield Forecast(
-            cycle.evidence.key, share, cycle.area_m2 - cut_m2, quantity(said),
-            _wear_at(cycle, model, cut_m2, end), quantity(now.wear), rules,
-        )  # fmt: skip
+def _asked(
+    cycle: Ended, model: JointFit, ends: Sequence[Ended], ratios: Mapping[str, float]
+) -> tuple[list[Forecast], Plan]:
+    """What is said of a cycle at each share of its way, and the change that is planned."""
+    saw = cycle.evidence.works[-1].saw
+    at = {share: standing(model, up_to(cycle.evidence, share * cycle.area_m2), ratios, saw) for share in SHARES}
+    forecasts = [_forecast(cycle, model, ends, share, now) for share, now in at.items()]
+    return forecasts, _plan(cycle, model, ends, at[PLANNED_AT])
 
 
-def _plan(cycle: Ended, model: JointFit, ends: Sequence[Ended], ratios: Mapping[str, float]) -> Plan:
+def _forecast(cycle: Ended, model: JointFit, ends: Sequence[Ended], share: float, now: Standing) -> Forecast:
+    end, cut_m2 = _exposure(model, cycle.worn or 0.0), share * cycle.area_m2
+    said = _left(cycle, now.rate, np.maximum(end - now.exposure, 0.0), cut_m2)
+    rules = {name: quantity(np.maximum(draws - cut_m2, 0.0)) for name, draws in _rules(cycle, share, ends).items()}
+    wear = _wear_at(cycle, model, cut_m2, end)
+    return Forecast(cycle.evidence.key, share, cycle.area_m2 - cut_m2, quantity(said), wear, quantity(now.wear), rules)
+
+
+def _plan(cycle: Ended, model: JointFit, ends: Sequence[Ended], now: Standing) -> Plan:
     """Where the model and the rules would take a blade off so that nine in ten come off before the limit."""
     cut_m2 = PLANNED_AT * cycle.area_m2
-    now = standing(model, up_to(cycle.evidence, cut_m2), ratios, cycle.evidence.works[-1].saw)
     left = _left(cycle, now.rate, np.maximum(1 - now.exposure, 0.0), cut_m2)
     at_m2 = {"model": cut_m2 + float(np.quantile(left, TAIL))}
     for name, draws in _rules(cycle, PLANNED_AT, ends).items():

@@ -39,10 +39,10 @@ def alert(level: str, key: str = "S1/1/A/1/wear", at_us: int = 0) -> Alert:
     return Alert(key, level, "wear", "S1", "A", at_us, "words")
 
 
-def hour(number: int, *levels: str) -> Judged:
-    """A judged hour of one blade, with every alert that it calls."""
-    calls = tuple(("S1/1/A/1/wear", level) for level in levels)
-    return Judged(number, SPOT, calls, tuple(alert(level) for level in levels))
+def hour(number: int, level: str | None = None) -> Judged:
+    """A judged hour of one blade, with the alert that it calls."""
+    call = ("S1/1/A/1/wear", level) if level is not None else None
+    return Judged(number, SPOT, call, alert(level) if level is not None else None)
 
 
 def test_one_cause_is_raised_once_and_again_only_at_a_higher_level() -> None:

@@ -26,7 +26,6 @@ NAMES: Final = {
     "forward": "forward",
     ISSUED: "as issued",
 }
-MOST_SAID: Final = 20_000
 NEAR: Final = 0.06
 """A forecast as issued stands for a share of the way where it was said so little before it."""
 
@@ -67,7 +66,7 @@ def checked_of(
     if training.scale != "wear_um":
         lack = "no bench reading of wear tells what was right: measure blades when they come off"
         return Checked(blade.id, None, training.counted, fit.bounds, lack)
-    ended = list(_ended(training.evidence, plates))
+    ended = [one for one, _ in _ended(training.evidence, plates)]
     ratios = ratios_of(config, {work.alloy for one in ended for work in one.evidence.works}, now_us)
 
     def fitted(evidence: Sequence[CycleEvidence]) -> JointFit | None:
@@ -78,11 +77,11 @@ def checked_of(
     return Checked(blade.id, limit, training.counted, fit.bounds, None, choose(training.evidence, ratios), trials)
 
 
-def _ended(evidence: Sequence[CycleEvidence], plates: Mapping[str, Plate]) -> Iterator[Ended]:
+def _ended(evidence: Sequence[CycleEvidence], plates: Mapping[str, Plate]) -> Iterator[tuple[Ended, Cycle]]:
     for one in evidence:
         cycle = next((c for c in plates[one.blade].cycles if c.number == one.cycle), None)
         if cycle is not None:
-            yield Ended(one, cycle.opened_us, one.ended)
+            yield Ended(one, cycle.opened_us, one.ended), cycle
 
 
 class _Told(msgspec.Struct):
@@ -105,11 +104,10 @@ def issued_of(blade: BladeType, training: Training, plates: Mapping[str, Plate],
         return Checked(blade.id, None, 0, 0, f"blade type {blade.id} has no wear_limit_um")
     forecasts: list[Forecast] = []
     asked = 0
-    for one in _ended(training.evidence, plates):
+    for one, cycle in _ended(training.evidence, plates):
         if one.worn is None or one.worn < WORN:
             continue
         asked += 1
-        cycle = next(c for c in plates[one.evidence.blade].cycles if c.number == one.evidence.cycle)
         said = sorted(_said(cycle, books, now_us), key=lambda told: told.area_m2)
         forecasts.extend(_at_shares(one, one.worn, said, limit))
     lack = None if forecasts else "no forecast was issued in the course of a cycle that was measured at its end"
@@ -120,9 +118,7 @@ def issued_of(blade: BladeType, training: Training, plates: Mapping[str, Plate],
 def _said(cycle: Cycle, books: Books, now_us: int) -> Iterator[_Told]:
     for mount in cycle.mounts:
         until_us = min(mount.to_us or now_us, now_us)
-        for issued in books.forecasts((mount.saw, mount.spindle), until_us, now_us, MOST_SAID):
-            if issued.at_us <= mount.from_us:
-                break
+        for issued in books.forecasts((mount.saw, mount.spindle), until_us, now_us, after_us=mount.from_us):
             told = msgspec.json.decode(issued.assessment, type=_Told)
             if told.plate == cycle.plate and told.cycle == cycle.number:
                 yield told

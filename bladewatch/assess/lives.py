@@ -68,7 +68,9 @@ def lived(known: Known, blade: BladeType) -> list[Lived]:
                 continue
             ratios = ratios_of(known.config, state.area_cmm2, known.now_us)
             base = sum(m2_of(area) * ratios[alloy] for alloy, area in sorted(state.area_cmm2.items()))
-            found.append(Lived(plate, cycle, m2_of(state.total_cmm2), base, _cause(cycle), _worn(cycle, blade)))
+            end_um, limit_um = cycle.end_wear_um, blade.wear_limit_um
+            worn = end_um / limit_um if end_um is not None and limit_um else None
+            found.append(Lived(plate, cycle, m2_of(state.total_cmm2), base, _cause(cycle), worn))
     return found
 
 
@@ -76,11 +78,6 @@ def _cause(cycle: Cycle) -> str | None:
     if cycle.open or cycle.reason is None or cycle.reason in KEEPS_CYCLE:
         return None
     return WEAR if cycle.reason in DECLARED_DULL else DAMAGE if cycle.reason in DAMAGED else None
-
-
-def _worn(cycle: Cycle, blade: BladeType) -> float | None:
-    after = [r.wear_um for r in cycle.readings if cycle.ended_us is not None and r.at_us >= cycle.ended_us]
-    return max(after) / blade.wear_limit_um if after and blade.wear_limit_um else None
 
 
 class Costs(NamedTuple):

@@ -134,15 +134,11 @@ def evidence_of(cycle: Cycle, state: CycleState, readings: Sequence[Reading] = (
 
 
 def readings_of(cycle: Cycle, reader: CycleReader, blade_type: str | None, limit_um: float) -> list[Reading]:
-    """The bench readings of a cycle, each where it stood in what the cycle cut.
-
-    Wear falls only by grinding, so of the readings after the end the largest is the edge's.
-    """
-    end_us = cycle.ended_us if not cycle.open else None
-    after = [r.wear_um for r in cycle.readings if end_us is not None and r.at_us >= end_us and r.wear_um > 0]
-    found = [Reading(max(after) / limit_um)] if after else []
+    """The bench readings of a cycle, each where it stood in what the cycle cut."""
+    end_wear_um = cycle.end_wear_um
+    found = [Reading(end_wear_um / limit_um)] if end_wear_um is not None else []
     for reading in cycle.readings:
-        if (end_us is None or reading.at_us < end_us) and reading.wear_um > 0:
+        if (cycle.ended_us is None or reading.at_us < cycle.ended_us) and reading.wear_um > 0:
             area = m2_of(reader.at(cycle, blade_type, reading.at_us).total_cmm2)
             found.append(Reading(reading.wear_um / limit_um, area_m2=area))
     return found

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from bladewatch.cli.moments import answer_each
 from bladewatch.cli.options import AtTimes, JsonFlag
+
+if TYPE_CHECKING:
+    from bladewatch.alerts import Raised
+    from bladewatch.service import Service
 
 alert_app = typer.Typer(no_args_is_help=True, help="What calls for somebody, and what would have called.")
 TRIED_DAYS = 28
@@ -32,7 +37,14 @@ def list_alerts(
 
     Example: bladewatch alert list
     """
-    _list(context.obj, at or [], since, as_json)
+    from bladewatch.alerts import raised_json
+    from bladewatch.recalling import alerts_at
+    from bladewatch.screens.alerts import render
+
+    def ask(shop: Service, at_us: int) -> list[Raised]:
+        return alerts_at(shop, at_us, None if since is None else shop.instant(since))
+
+    answer_each(context.obj, at or [], as_json, ask, lambda one, shop: raised_json(one, shop.zone), render)
 
 
 @alert_app.command("try")
@@ -49,27 +61,6 @@ def try_rules(
     Example: bladewatch alert try --since 2026-03-01 --until 2026-04-01
     """
     _try(context.obj, since, until, as_json)
-
-
-def _list(config_path: Path | None, at: list[str], since: str | None, as_json: bool) -> None:
-    import msgspec
-
-    from bladewatch.alerts import raised_json
-    from bladewatch.recalling import alerts_at
-    from bladewatch.screens import paint
-    from bladewatch.screens.alerts import render
-    from bladewatch.service import Service
-
-    with Service.open(config_path) as service:
-        since_us = None if since is None else service.instant(since)
-        for at_us in [service.instant(text) for text in at] or [service.clock()]:
-            found = alerts_at(service, at_us, since_us)
-            if as_json:
-                told = [raised_json(raised, service.zone) for raised in found]
-                print(msgspec.json.encode(told).decode(), flush=True)
-            else:
-                console = paint.console()
-                paint.show(render(service.config, found, at_us, console.width), console)
 
 
 def _try(config_path: Path | None, since: str | None, until: str | None, as_json: bool) -> None:

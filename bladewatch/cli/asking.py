@@ -7,22 +7,20 @@ from pathlib import Path
 
 def list_questions(config_path: Path | None, at: list[str], with_settled: bool, as_json: bool) -> None:
     """The questions at each moment asked."""
-    import msgspec
+    from functools import partial
 
     from bladewatch.assess.question import as_json as question_json
-    from bladewatch.screens import paint
+    from bladewatch.cli.moments import answer_each
     from bladewatch.screens.questions import render
-    from bladewatch.service import Service
 
-    with Service.open(config_path) as service:
-        for at_us in [service.instant(text) for text in at] or [service.clock()]:
-            questions = service.questions(at_us)
-            if as_json:
-                told = [question_json(question, service.zone) for question in questions]
-                print(msgspec.json.encode(told).decode(), flush=True)
-            else:
-                console = paint.console()
-                paint.show(render(service.config, questions, at_us, console.width, with_settled), console)
+    answer_each(
+        config_path,
+        at,
+        as_json,
+        lambda shop, us: shop.questions(us),
+        lambda question, shop: question_json(question, shop.zone),
+        partial(render, with_settled=with_settled),
+    )
 
 
 def answer(

@@ -1,14 +1,19 @@
-"""The model's commands: fit it, show what it has learnt."""
+"""The model's commands: fit it, show what it has learnt and how well it foretells; lives and trials of blades."""
 
 from __future__ import annotations
 
 import sys
-from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from bladewatch.cli.moments import answer_each
 from bladewatch.cli.options import AtTimes, JsonFlag
+
+if TYPE_CHECKING:
+    from bladewatch.config.tables import Config
+    from bladewatch.screens.words import Line
+    from bladewatch.service import Service
 
 model_app = typer.Typer(no_args_is_help=True, help="What the ended cycles have taught: wear by alloy, saws, blades.")
 
@@ -52,7 +57,10 @@ def show(
 
     Example: bladewatch model show
     """
-    _show(context.obj, at or [], as_json)
+    from bladewatch.assess.learnt import as_json as told
+    from bladewatch.screens.model import render
+
+    answer_each(context.obj, at or [], as_json, lambda shop, us: shop.models(us), lambda one, _: told(one), render)
 
 
 @model_app.command("check")
@@ -68,7 +76,20 @@ def check(
 
     Example: bladewatch model check
     """
-    _check(context.obj, at or [], issued, as_json)
+    from bladewatch.assess.checking import as_json as told
+    from bladewatch.screens.check import render
+
+    def progress(blade_type: str, way: str, done: int, of: int) -> None:
+        if sys.stderr.isatty():
+            print(f"\r\033[K{blade_type}, {way}: {done} of {of} fits", end="", file=sys.stderr, flush=True)
+
+    def ask(shop: Service, at_us: int) -> list[Any]:
+        found = shop.checks(at_us, issued, progress)
+        if sys.stderr.isatty() and not issued:
+            print("\r\033[K", end="", file=sys.stderr, flush=True)
+        return found
+
+    answer_each(context.obj, at or [], as_json, ask, lambda one, _: told(one), render)
 
 
 @model_app.command("life")
@@ -79,21 +100,10 @@ def life(context: typer.Context, at: AtTimes = None, as_json: JsonFlag = False) 
 
     Example: bladewatch model life
     """
-    import msgspec
-
     from bladewatch.assess.lives import as_json as told
-    from bladewatch.screens import paint
     from bladewatch.screens.lives import render
-    from bladewatch.service import Service
 
-    with Service.open(context.obj) as service:
-        for at_us in [service.instant(text) for text in at or []] or [service.clock()]:
-            lives = service.lives(at_us)
-            if as_json:
-                print(msgspec.json.encode([told(one) for one in lives]).decode(), flush=True)
-            else:
-                console = paint.console()
-                paint.show(render(service.config, lives, at_us, console.width), console)
+    answer_each(context.obj, at or [], as_json, lambda shop, us: shop.lives(us), lambda one, _: told(one), render)
 
 
 @model_app.command("compare")
@@ -110,66 +120,19 @@ def compare(
 
     Example: bladewatch model compare --by date --split 2026-04-01
     """
-    import msgspec
-
     from bladewatch.assess.lives import GROUPS, verdict_json
     from bladewatch.errors import UsageError
-    from bladewatch.screens import paint
     from bladewatch.screens.lives import render_verdicts
-    from bladewatch.service import Service
 
     if by not in GROUPS:
         raise UsageError(f"--by: found {by!r}, expected one of {', '.join(GROUPS)}")
     if (by == "date") != (split is not None):
         raise UsageError("--split TIME goes with --by date, and --by date needs it")
-    with Service.open(context.obj) as service:
-        split_us = None if split is None else service.instant(split)
-        for at_us in [service.instant(text) for text in at or []] or [service.clock()]:
-            found = service.compare(by, split_us, at_us)
-            if as_json:
-                print(msgspec.json.encode([verdict_json(one) for one in found]).decode(), flush=True)
-            else:
-                console = paint.console()
-                paint.show(render_verdicts(service.config, found, by, at_us, console.width), console)
 
+    def ask(shop: Service, at_us: int) -> list[Any]:
+        return shop.compare(by, None if split is None else shop.instant(split), at_us)
 
-def _check(config_path: Path | None, at: list[str], issued: bool, as_json: bool) -> None:
-    import msgspec
+    def render(config: Config, found: list[Any], at_us: int, width: int) -> list[Line]:
+        return render_verdicts(config, found, by, at_us, width)
 
-    from bladewatch.assess.checking import as_json as told
-    from bladewatch.screens import paint
-    from bladewatch.screens.check import render
-    from bladewatch.service import Service
-
-    def progress(blade_type: str, way: str, done: int, of: int) -> None:
-        if sys.stderr.isatty():
-            print(f"\r\033[K{blade_type}, {way}: {done} of {of} fits", end="", file=sys.stderr, flush=True)
-
-    with Service.open(config_path) as service:
-        for at_us in [service.instant(text) for text in at] or [service.clock()]:
-            checks = service.checks(at_us, issued, progress)
-            if sys.stderr.isatty() and not issued:
-                print("\r\033[K", end="", file=sys.stderr, flush=True)
-            if as_json:
-                print(msgspec.json.encode([told(checked) for checked in checks]).decode(), flush=True)
-            else:
-                console = paint.console()
-                paint.show(render(service.config, checks, at_us, console.width), console)
-
-
-def _show(config_path: Path | None, at: list[str], as_json: bool) -> None:
-    import msgspec
-
-    from bladewatch.assess.learnt import as_json as told
-    from bladewatch.screens import paint
-    from bladewatch.screens.model import render
-    from bladewatch.service import Service
-
-    with Service.open(config_path) as service:
-        for at_us in [service.instant(text) for text in at] or [service.clock()]:
-            models = service.models(at_us)
-            if as_json:
-                print(msgspec.json.encode([told(model) for model in models]).decode(), flush=True)
-            else:
-                console = paint.console()
-                paint.show(render(service.config, models, at_us, console.width), console)
+    answer_each(context.obj, at or [], as_json, ask, lambda one, _: verdict_json(one), render)

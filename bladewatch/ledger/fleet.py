@@ -80,6 +80,12 @@ class Cycle:
     tips_chipped: int | None = None
 
     @property
+    def end_wear_um(self) -> float | None:
+        """The wear that the bench found after its end: wear falls only by grinding, so the largest reading counts."""
+        after = (r.wear_um for r in self.readings if self.ended_us is not None and r.at_us >= self.ended_us)
+        return max(after, default=0.0) or None
+
+    @property
     def open(self) -> bool:
         """Whether the cycle still runs."""
         return self.ended_us is None

@@ -283,13 +283,15 @@ class SqlBooks:
         if self._sql.execute(select(table.c.at_us).where(*same)).first() is None:
             self._sql.execute(insert(table), row._asdict())
 
-    def forecasts(self, spot: Spot, until_us: int, known_us: int, count: int) -> list[Issued]:
-        """The last forecasts issued for a spindle, the newest first."""
+    def forecasts(
+        self, spot: Spot, until_us: int, known_us: int, count: int | None = None, after_us: int = -(2**62)
+    ) -> list[Issued]:
+        """The forecasts issued for a spindle after an instant, the newest first, at most ``count``."""
         table = tables.forecast
         query = (
             select(*(table.c[name] for name in Issued._fields))
             .where(table.c.saw == spot[0], table.c.spindle == spot[1])
-            .where(table.c.at_us <= until_us, table.c.known_us <= known_us)
+            .where(table.c.at_us > after_us, table.c.at_us <= until_us, table.c.known_us <= known_us)
             .order_by(table.c.at_us.desc())
             .limit(count)
         )

@@ -311,8 +311,10 @@ class Books(Protocol):
         """Keep a forecast; of two for one spindle and instant the first stays."""
         ...
 
-    def forecasts(self, spot: Spot, until_us: int, known_us: int, count: int) -> list[Issued]:
-        """The last forecasts issued for a spindle, the newest first."""
+    def forecasts(
+        self, spot: Spot, until_us: int, known_us: int, count: int | None = None, after_us: int = -(2**62)
+    ) -> list[Issued]:
+        """The forecasts issued for a spindle after an instant, the newest first, at most ``count``."""
         ...
 
     def answer(self, row: Answer) -> None:
