@@ -123,6 +123,13 @@ def _variances(design: Design, noise: Floats, spreads: Spreads) -> tuple[Floats,
     return plain, near, near + np.where(design.energy, ODD_SPREAD, WRONG_SPREAD) ** 2
 
 
+def row_loss(design: Design, left: Floats, noise: Floats, spreads: Spreads) -> Floats:
+    """Minus the log likelihood of residuals ``left`` (…, n), but for constants; nought where a row tells nothing."""
+    _, near, far = _variances(design, noise, spreads)
+    told = design.energy | (design.reading & ~(design.bound & (left > 0)))
+    return np.where(told, -_log_likelihood(design, left, near, far)[1], 0.0)
+
+
 def _log_likelihood(design: Design, left: Floats, near: Floats, far: Floats) -> tuple[Floats, Floats]:
     """Of each row what is left of it by being as it should, and by being that or odd."""
     odd = np.where(design.energy, ODD_SHARE, WRONG_SHARE)
@@ -183,9 +190,9 @@ def heavy(own: Floats, spread: Floats) -> Floats:
     return np.asarray((CYCLE_TAILS + 1) / (CYCLE_TAILS + (own / spread) ** 2))
 
 
-def heavy_loss(own: Floats, spread: Floats) -> float:
-    """Minus the log of the effects' likelihood, but for constants."""
-    return float(np.sum(0.5 * (CYCLE_TAILS + 1) * np.log1p((own / spread) ** 2 / CYCLE_TAILS)))
+def heavy_loss(own: Floats, spread: Floats) -> Floats:
+    """Minus the log likelihood of effects (…, e), summed over e, but for constants."""
+    return np.asarray(np.sum(0.5 * (CYCLE_TAILS + 1) * np.log1p((own / spread) ** 2 / CYCLE_TAILS), axis=-1))
 
 
 def with_lots(lots: Summing, weights: Floats, rows: Floats) -> Floats:

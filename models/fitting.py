@@ -207,7 +207,7 @@ def _penalty(problem: _Problem, state: _State, spreads: Spreads) -> float:
     by_cycle, by_blade = _scales(spreads)
     normal = np.sum(((state.shared - problem.mean) / problem.deviation) ** 2)
     normal += np.sum((state.effects.blades / by_blade) ** 2)
-    return 0.5 * float(normal) + heavy_loss(_own(problem, state), by_cycle)
+    return 0.5 * float(normal) + float(np.sum(heavy_loss(_own(problem, state), by_cycle)))
 
 
 def _own(problem: _Problem, state: _State) -> Floats:

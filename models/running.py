@@ -33,13 +33,15 @@ LEVEL_STAYS: Final = "level stays"
 STEPPED: Final = "stepped"
 SHARP_LATER: Final = "sharp later"
 WORN_BEFORE: Final = "worn before"
-ODDS: Final = {AS_TOLD: 0.0, LEVEL_STAYS: 0.0, STEPPED: -2.0, SHARP_LATER: -3.0, WORN_BEFORE: -3.0}
+ODDS: Final = {AS_TOLD: 0.0, LEVEL_STAYS: 0.0, STEPPED: -7.0, SHARP_LATER: -6.0, WORN_BEFORE: -6.0}
 """Log odds of the stories before the cycle has told anything."""
 STRANGE: Final = 0.08
 """From such a level of load on [log] the record is doubted."""
 LONGEST_RUN: Final = 1.25
 PAST_SPREAD: Final = 0.1
 """Nobody cuts on far past the limit: so much further on, it is the record that is wrong."""
+DOUBTED: Final = 3
+"""How many climbs each of these stories is given."""
 WORN_AT: Final = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
 WIDER: Final = 1.35
 """How much wider the draws are than the curvature at the modes says: stints are not as independent of each other as the
@@ -88,26 +90,15 @@ def standing(fit: JointFit, cycle: CycleEvidence, ratios: Mapping[str, float], s
     search = ground.search(cycle, cycle.start)
     modes = search.modes()
     told = [_Told(AS_TOLD, mode) for mode in modes]
-    others = [(LEVEL_STAYS, search.as_before(cycle, fit))]
-    others.extend((STEPPED, stepped) for stepped in _stepped(search, modes))
-    for story, other in others:
-        if other is not None:
-            told.extend(_Told(story, mode) for mode in other.modes())
+    as_before = search.as_before(cycle, fit)
+    if as_before is not None:
+        told.extend(_Told(LEVEL_STAYS, mode) for mode in as_before.modes())
+    told.extend(_Told(STEPPED, mode) for mode in search.stepped())
     likeliest = max(told, key=lambda one: one.mode.log_weight + ODDS[one.story]).mode
     strange = likeliest.search.strangeness(likeliest) > STRANGE or ground.exposure(likeliest) > LONGEST_RUN
     if strange and search.design.energy.any():
         told.extend(ground.against_record(cycle, [one.mode.search for one in told]))
     return _drawn(ground, told, saw)
-
-
-def _stepped(search: Search, modes: list[Mode]) -> list[Search]:
-    """The searches with a step of the load, by the two likeliest states; one for each place of the step."""
-    found: dict[bytes, Search] = {}
-    for mode in sorted(modes, key=lambda mode: -mode.log_weight)[:2]:
-        stepped = search.stepped(mode)
-        if stepped is not None:
-            found.setdefault(stepped.design.place.tobytes(), stepped)
-    return list(found.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,12 +144,12 @@ class _Ground:
         for worn in WORN_AT:
             plain = self.search(cycle, worn)
             for search in (plain, plain.as_before(cycle, self.fit)):
-                for mode in search.modes() if search is not None else ():
+                for mode in search.modes(DOUBTED) if search is not None else ():
                     yield _Told(WORN_BEFORE, mode._replace(log_weight=mode.log_weight - float(np.log(len(WORN_AT)))))
         for area_m2 in sorted(_boundaries(cycle, searches)):
             before = self.search(replace(up_to(cycle, area_m2), blade=UNKNOWN))
-            earlier = max(mode.log_weight for mode in before.modes()) + before.normaliser()
-            for mode in self.search(after(cycle, area_m2)).modes():
+            earlier = max(mode.log_weight for mode in before.modes(DOUBTED)) + before.normaliser()
+            for mode in self.search(after(cycle, area_m2)).modes(DOUBTED):
                 yield _Told(SHARP_LATER, mode._replace(log_weight=mode.log_weight + earlier))
 
 

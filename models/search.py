@@ -7,6 +7,7 @@ Kadane 1986, from memory).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from math import lgamma, log, pi
 from typing import Final, NamedTuple
@@ -21,6 +22,7 @@ from models.errors import (
     collect,
     heavy,
     heavy_loss,
+    row_loss,
     settle_lots,
     weigh,
     with_hard_lots,
@@ -39,7 +41,7 @@ FARTHEST: Final = 3.0
 """The loss is tried at so many factors, up to this many spreads to either side of the mean."""
 CLIMBED: Final = 9
 TIRED: Final = 2
-"""The search begins at the best of them, until so many in a row have ended where others had."""
+"""The search begins at so many of the best of them, until so many in a row have ended where others had."""
 SAME: Final = 0.05
 """States whose factors lie further apart [log] are two."""
 CLOSE: Final = 2e-3
@@ -48,7 +50,10 @@ PERSISTS: Final = 3.0
 HARD_FROM: Final = 0.02
 """Lots with a smaller offset [log] are plain."""
 LEAST_BESIDE: Final = 3
-LEAST_GAIN: Final = 4.0
+STEPS: Final = 3
+LEAST_GAIN: Final = 2.0
+STEP_SPREAD: Final = 0.06
+LEAST_FREE: Final = 1e-3
 """A step of the load has so many stints on either side, and gains so much likelihood."""
 
 
@@ -98,7 +103,7 @@ class Search:
     def penalty(self, z: Floats) -> float:
         """What draws z towards the centre."""
         gap = z - self.centre
-        return 0.5 * float(gap @ self.prior @ gap) + heavy_loss(self._own(z)[None, :], self.scale)
+        return 0.5 * float(gap @ self.prior @ gap) + float(heavy_loss(self._own(z), self.scale))
 
     def loss(self, z: Floats, off: Floats, offsets: Floats) -> tuple[float, Floats]:
         """The loss at residuals ``off``, and the lots' offsets that go with it, near those given."""
@@ -148,7 +153,8 @@ class Search:
                 search = search.hardened(offsets)
             loss, offsets = search.settled(z, offsets)
         normal, _ = search.linearised(z, offsets)
-        weight = -loss - 0.5 * float(np.linalg.slogdet(normal)[1])
+        lots = self._weighed(search.design.y - search.expected(z), offsets).offset_variance
+        weight = -loss - 0.5 * float(np.linalg.slogdet(normal)[1]) + 0.5 * float(np.sum(np.log(lots)))
         return Mode(weight, z, np.asarray(np.linalg.inv(normal), float), search)
 
     def hardened(self, offsets: Floats) -> Search:
@@ -165,35 +171,63 @@ class Search:
                 scale[1 + number] = max(error, self.spreads.mount)
         return replace(self, usual=usual, scale=scale) if usual.any() else None
 
-    def stepped(self, mode: Mode) -> Search | None:
-        """The same search where the load of the newest place steps at the stint that speaks most for it, if any does.
-
-        The gain in likelihood of each possible step is that of a score test, all other values let go.
-        """
+    def stepped(self) -> list[Mode]:
+        """Likely states where the load steps at a stint of the newest place, of the few stints that this suits best."""
         place = int(self.design.place[self.design.energy].max(initial=0))
         rows = np.flatnonzero(self.design.energy & (self.design.place == place))
         if place + 1 >= PLACES or len(rows) < 2 * LEAST_BESIDE:
-            return None
-        z = mode.middle
-        _, offsets = self.settled(z)
-        p = predict(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
-        off = self.design.y - p.value
-        found = self._weighed(off, offsets)
-        weights = np.concatenate([found.rows, found.lots])
-        after = np.zeros((len(off), len(rows)))
-        after[rows] = np.tril(np.ones((len(rows), len(rows))))
-        after = with_lots(self.lots, found.rows, after)[:, LEAST_BESIDE : 1 - LEAST_BESIDE]
-        slopes = with_lots(self.lots, found.rows, np.hstack([p.by_shared, p.by_blade, p.by_cycle]))
-        pull = after.T @ (weights * with_lots(self.lots, found.rows, off))
-        cross = after.T @ (weights[:, None] * slopes)
-        free = np.einsum("nj,n,nj->j", after, weights, after) - np.einsum("jz,zy,jy->j", cross, mode.spread, cross)
-        gain = 0.5 * pull**2 / np.maximum(free, 1e-9)
-        best = int(np.argmax(gain))
-        if gain[best] < LEAST_GAIN:
-            return None
-        places = self.design.place.copy()
-        places[rows[best + LEAST_BESIDE] :] = place + 1
-        return replace(self, design=replace(self.design, place=places))
+            return []
+        scale = self.scale.copy()
+        scale[2 + place] = STEP_SPREAD
+        found = []
+        for first, z in replace(self, scale=scale)._steps(place, rows):
+            places = self.design.place.copy()
+            places[first:] = place + 1
+            found.append(replace(self, design=replace(self.design, place=places), scale=scale).climb(z))
+        return found
+
+    def _steps(self, place: int, rows: NDArray[np.int64]) -> Iterator[tuple[int, Floats]]:
+        """The likeliest rows at which the load may have stepped, and where to begin.
+
+        Each pair of a factor and a row is tried, with the medians before and from it on as levels; only what is so much
+        likelier than no step counts.
+        """
+        own = self.layout.size + 3
+        factors = self._factors()
+        off = self.design.y - np.array([self.expected(z) for z in factors])
+        firsts = np.arange(LEAST_BESIDE, len(rows) - LEAST_BESIDE + 1)
+        late = np.arange(len(rows)) >= firsts[:, None]
+        before = np.stack([np.median(off[:, rows[:k]], axis=1) for k in firsts], axis=1)
+        after = np.stack([np.median(off[:, rows[k:]], axis=1) for k in firsts], axis=1)
+        whole = np.broadcast_to(np.median(off[:, rows], axis=1)[:, None], before.shape)
+        nought = np.zeros_like(before)
+
+        def loss(first: Floats, then: Floats) -> Floats:
+            left = np.repeat(off[:, None, :], len(firsts), axis=1)
+            left[:, :, rows] -= np.where(late, then[:, :, None], first[:, :, None])
+            effects = np.zeros((*before.shape, EFFECTS))
+            effects[:, :, 0] = (factors[:, own] - self.centre[own])[:, None]
+            effects[:, :, 1 + place], effects[:, :, 2 + place] = first, np.where(then is first, 0.0, then)
+            rough = np.sum(row_loss(self.design, left, np.ones(1), self.spreads), axis=2)
+            return np.asarray(rough + heavy_loss(effects - self.usual, self.scale))
+
+        plain = min(float(np.min(loss(level, level))) for level in (whole, nought))
+        tried = np.stack([loss(before, after), loss(nought, after)])
+        least = tried.min(axis=(0, 1))
+        for k in np.argsort(least, kind="stable")[:STEPS]:
+            if least[k] > plain - LEAST_GAIN:
+                return
+            levelled, factor = np.unravel_index(np.argmin(tried[:, :, k]), tried.shape[:2])
+            z = factors[factor].copy()
+            z[own + 1 + place] = (before, nought)[levelled][factor, k]
+            z[own + 2 + place] = after[factor, k]
+            yield int(rows[firsts[k]]), z
+
+    def _factors(self) -> Floats:
+        """The centre with factors on either side of the mean."""
+        found = np.tile(self.centre, (STARTS, 1))
+        found[:, self.layout.size + 3] += np.linspace(-FARTHEST, FARTHEST, STARTS) * self.spreads.cycle
+        return found
 
     def starts(self) -> list[Floats]:
         """Where to begin, the best first: factors on either side of the mean, each with and without its own levels."""
@@ -213,12 +247,12 @@ class Search:
                 found.append((self.loss(z, off - level, plain)[0], z))
         return [z for _, z in sorted(found, key=lambda one: one[0])]
 
-    def modes(self) -> list[Mode]:
-        """The likely states, each where a search ended."""
+    def modes(self, most: int = CLIMBED) -> list[Mode]:
+        """The likely states, each where a search ended that began at one of the best ``most`` places."""
         own = self.layout.size + 3
         found: list[Mode] = []
         again = 0
-        for start in self.starts()[:CLIMBED]:
+        for start in self.starts()[:most]:
             mode = self.climb(start)
             new = all(abs(mode.middle[own] - other.middle[own]) >= SAME for other in found)
             again = 0 if new else again + 1

@@ -220,7 +220,7 @@ class Shop:
             rate = rate / override if self.form.travel else rate
             edge.cut(work.metal, work.area_mm2, rate)
             area_m2 = work.area_mm2 / 1e6
-            self.truth.work.setdefault(saw.name, Done()).add(now, area_m2, rate * area_m2)
+            self.truth.work.setdefault(saw.name, Done()).add(now, area_m2, rate * area_m2, work.metal)
             self.truth.cuts += 1
             self.truth.unexplained.append(log(load) + noise)
         self._count(saw, now)

@@ -70,7 +70,7 @@ class Mounted:
 
 @dataclass(slots=True)
 class Work:
-    """Every cut that a saw truly made: when, its area [m²], and the wear it brings to a mean edge [µm].
+    """Every cut that a saw truly made: when, its area [m²], the wear it brings to a mean edge [µm], its metal.
 
     The same work would have worn another edge in step with that edge's factor, so that what a blade could still have
     cut is known also where it was taken off early.
@@ -79,12 +79,14 @@ class Work:
     at_us: array[int] = field(default_factory=lambda: array("q"))
     area_m2: array[float] = field(default_factory=lambda: array("d"))
     wear_um: array[float] = field(default_factory=lambda: array("d"))
+    metal: list[str] = field(default_factory=list)
 
-    def add(self, at_us: int, area_m2: float, wear_um: float) -> None:
+    def add(self, at_us: int, area_m2: float, wear_um: float, metal: str) -> None:
         """Take the next cut."""
         self.at_us.append(at_us)
         self.area_m2.append(area_m2)
         self.wear_um.append(wear_um)
+        self.metal.append(metal)
 
     def area_until(self, at_us: int, wear_um: float) -> float | None:
         """Area from an instant on until so much wear of a mean edge is reached [m²]; None where the days end first."""

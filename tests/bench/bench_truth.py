@@ -9,6 +9,9 @@ came on its saw, had it stayed on. The oracle knows the shop's law, the edge's t
 the coming jobs: it draws them from the same past as the program. The plain rule is the mean area of the cycles that
 ended worn, with the range that a mean and its spread give.
 
+Along a given queue the coming jobs are told too, and the program runs its draws down along these; its error is then
+the median of shares of what is left. Ratios between alloys, each at its own feed, are those of the last fit.
+
 Errors are means of absolute errors, as ratios to the oracle's and the rule's over the same questions. Questions on saws
 whose record names another plate than the true one are counted and left out: what is said there is not of that blade.
 ``known`` splits them by the bench readings behind the fit: 5-14 is a cold start.
@@ -37,10 +40,10 @@ from bladewatch.demo.metal import METALS
 from bladewatch.demo.papers import write
 from bladewatch.demo.setting import Setting
 from bladewatch.demo.troubles import TROUBLES
-from bladewatch.demo.truth import Mounted, Truth
+from bladewatch.demo.truth import Mounted, Truth, Work
 from bladewatch.service import Service
 from bladewatch.units import m2_of
-from models.jobs import rates_of, run_down
+from models.jobs import Job, rates_of, run_down
 from models.running import DRAWS
 
 SHARES = (0.25, 0.5, 0.75, 0.9)
@@ -57,6 +60,7 @@ class Question:
     exposure: float
     left_m2: float
     life_m2: float
+    coming: tuple[Job, ...]
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,7 @@ class Answer:
     said_m2: float
     low_m2: float
     high_m2: float
+    along_m2: float
     oracle_m2: float
     rule_m2: float
     rule_width_m2: float
@@ -101,7 +106,20 @@ def questions(truth: Truth) -> Iterator[Question]:
             exposure += work.wear_um[place] * cycle.factor / cycle.limit_um
             area += work.area_m2[place]
             while waiting and area >= waiting[0] * life:
-                yield Question(waiting.pop(0), mount, work.at_us[place], exposure, life - area, life)
+                coming = _jobs(work, place + 1, 3 * (life - area))
+                yield Question(waiting.pop(0), mount, work.at_us[place], exposure, life - area, life, coming)
+
+
+def _jobs(work: Work, place: int, most_m2: float) -> tuple[Job, ...]:
+    """What a saw truly cut from a place on, up to an area, as runs of one metal."""
+    found: list[Job] = []
+    while place < len(work.area_m2) and most_m2 > 0:
+        metal, area, cuts = work.metal[place], 0.0, 0
+        while place < len(work.area_m2) and work.metal[place] == metal:
+            area, cuts, place = area + work.area_m2[place], cuts + 1, place + 1
+        found.append(Job(metal, cuts, area))
+        most_m2 -= area
+    return tuple(found)
 
 
 def _span(truth: Truth, mount: Mounted) -> tuple[int, int]:
@@ -128,6 +146,7 @@ def ask(service: Service, truth: Truth, setting: Setting) -> Iterator[Answer | N
         if (
             a.plate != cycle.plate
             or running is None
+            or running.life.working is None
             or a.wear_um is None
             or a.remaining_area_m2 is None
             or len(ended) < 2
@@ -140,7 +159,9 @@ def ask(service: Service, truth: Truth, setting: Setting) -> Iterator[Answer | N
         now = running_job(running.state)
         now = now if now is not None and now.alloy in rates else None
         oracle = run_down(budgets, rates_of(rates, DRAWS), jobs, now)
-        if oracle is None:
+        state = running.life.working.standing
+        along = run_down(np.maximum(1 - state.exposure, 0.0), state.rate, jobs, None, q.coming)
+        if oracle is None or along is None:
             yield None
             continue
         cut, mean = m2_of(a.area_cmm2), fmean(ended)
@@ -148,10 +169,26 @@ def ask(service: Service, truth: Truth, setting: Setting) -> Iterator[Answer | N
         yield Answer(
             setting.form, setting.seed, cycle.blade_type, q.share, a.cycles_behind, q.life_m2, q.left_m2,
             a.remaining_area_m2.estimate, a.remaining_area_m2.low, a.remaining_area_m2.high,
-            float(np.median(oracle.area_m2)), max(mean - cut, 0.0),
+            float(np.median(along.area_m2)), float(np.median(oracle.area_m2)), max(mean - cut, 0.0),
             max(mean + reach - cut, 0.0) - max(mean - reach - cut, 0.0),
             cycle.at(q.at_us).wear_um, a.wear_um.estimate, a.wear_um.low, a.wear_um.high, a.wear_verdict,
         )  # fmt: skip
+
+
+def tell_ratios(service: Service, setting: Setting) -> None:
+    """How far the ratios of alloys in the last fits, each at its own feed, lie from the true ones."""
+    with service.store.snapshot():
+        found = list(Moment(service.config, service.store, setting.ends_us).models())
+    for blade, training in found:
+        fit = training.fit
+        if fit is None:
+            continue
+        base, *others = [alloy for alloy in fit.names.alloys if alloy in METALS]
+        told = ", ".join(
+            f"{alloy} {100 * (fit.ratio(alloy, base)[0] * METALS[base].um_per_m2 / METALS[alloy].um_per_m2 - 1):+.1f} %"
+            for alloy in others
+        )
+        print(f"{blade.id}: {training.counted} bench readings, ratios beside {base}: {told}")
 
 
 def shop(setting: Setting) -> tuple[list[Answer], int]:
@@ -163,6 +200,7 @@ def shop(setting: Setting) -> tuple[list[Answer], int]:
             service.import_files([papers.log, papers.ledger, papers.last_day], tidy=False)
             settled = answer_all(service, papers, setting)
             found = list(ask(service, papers.truth, setting))
+            tell_ratios(service, setting)
     answers = [answer for answer in found if answer is not None]
     seconds = time.perf_counter() - started
     print(f"seed {setting.seed} {setting.form}: {len(answers)} of {len(found)} answered, {settled} questions settled, "
@@ -186,6 +224,7 @@ def figures(answers: list[Answer]) -> dict[str, float]:
         "bias_%": 100 * fmean(o / a.left_m2 for o, a in zip(off, answers, strict=True)),
         "oracle_bias_%": 100 * fmean(o / a.left_m2 for o, a in zip(oracle, answers, strict=True)),
         "median_error_%": 100 * median(abs(o) / a.left_m2 for o, a in zip(off, answers, strict=True)),
+        "along_queue_%": 100 * median(abs(a.along_m2 - a.left_m2) / a.left_m2 for a in answers),
         "covered": fmean(a.low_m2 <= a.left_m2 <= a.high_m2 for a in answers),
         "width_to_rule": fmean(a.high_m2 - a.low_m2 for a in answers) / fmean(a.rule_width_m2 for a in answers),
         "wear_error_um": size([a.said_um - a.wear_um for a in answers]),
@@ -212,6 +251,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=201, help="the first seed; tuning was on 101 to 104")
     parser.add_argument("--seeds", type=int, default=4)
     parser.add_argument("--days", type=int, default=150)
+    parser.add_argument("--kinds", type=int, default=2, help="blade types of a shop")
     parser.add_argument("--forms", default="straight")
     parser.add_argument("--troubles", default="medium", choices=("none", "weak", "medium", "strong"))
     parser.add_argument("--json", type=Path, help="where to write every answer")
@@ -221,7 +261,7 @@ def main() -> None:
     for form in chosen.forms.split(","):
         found: list[Answer] = []
         for seed in range(chosen.first, chosen.first + chosen.seeds):
-            setting = Setting(seed=seed, days=chosen.days, form=form, kinds=2, troubles=troubles)
+            setting = Setting(seed=seed, days=chosen.days, form=form, kinds=chosen.kinds, troubles=troubles)
             found += shop(setting)[0]
         every += found
         if found:
