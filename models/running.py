@@ -41,7 +41,9 @@ LONGEST_RUN: Final = 1.25
 PAST_SPREAD: Final = 0.1
 """Nobody cuts on far past the limit: so much further on, it is the record that is wrong."""
 DOUBTED: Final = 3
-"""How many climbs each of these stories is given."""
+"""How many climbs a blade that came on later is given, before and since."""
+WORN_CLIMBED: Final = 6
+"""And how many there are for all wear that may have been there before."""
 WORN_AT: Final = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
 WIDER: Final = 1.35
 """How much wider the draws are than the curvature at the modes says: stints are not as independent of each other as the
@@ -141,11 +143,12 @@ class _Ground:
                 yield told
 
     def _against_record(self, cycle: CycleEvidence, searches: list[Search]) -> Iterator[_Told]:
-        for worn in WORN_AT:
-            plain = self.search(cycle, worn)
-            for search in (plain, plain.as_before(cycle, self.fit)):
-                for mode in search.modes(DOUBTED) if search is not None else ():
-                    yield _Told(WORN_BEFORE, mode._replace(log_weight=mode.log_weight - float(np.log(len(WORN_AT)))))
+        worn = [self.search(cycle, worn) for worn in WORN_AT]
+        worn += [other for search in worn if (other := search.as_before(cycle, self.fit)) is not None]
+        starts = [(search.starts()[0], search) for search in worn]
+        for start, search in sorted(starts, key=lambda one: one[0].loss)[:WORN_CLIMBED]:
+            mode = search.climb(start.z)
+            yield _Told(WORN_BEFORE, mode._replace(log_weight=mode.log_weight - float(np.log(len(WORN_AT)))))
         for area_m2 in sorted(_boundaries(cycle, searches)):
             before = self.search(replace(up_to(cycle, area_m2), blade=UNKNOWN))
             earlier = max(mode.log_weight for mode in before.modes(DOUBTED)) + before.normaliser()

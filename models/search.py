@@ -66,6 +66,13 @@ class Mode(NamedTuple):
     search: Search
 
 
+class Start(NamedTuple):
+    """Where a climb may begin, and the loss there."""
+
+    loss: float
+    z: Floats
+
+
 @dataclass(frozen=True, slots=True)
 class Search:
     """The penalised loss of one cycle over shared parameters, blade and cycle in one vector z.
@@ -229,7 +236,7 @@ class Search:
         found[:, self.layout.size + 3] += np.linspace(-FARTHEST, FARTHEST, STARTS) * self.spreads.cycle
         return found
 
-    def starts(self) -> list[Floats]:
+    def starts(self) -> list[Start]:
         """Where to begin, the best first: factors on either side of the mean, each with and without its own levels."""
         own, plain = self.layout.size + 3, np.zeros(self.lots.shape[0])
         design, found = self.design, []
@@ -237,15 +244,15 @@ class Search:
             z = self.centre.copy()
             z[own] += away * self.spreads.cycle
             off = design.y - self.expected(z)
-            found.append((self.loss(z, off, plain)[0], z))
+            found.append(Start(self.loss(z, off, plain)[0], z))
             if design.energy.any():
                 z = z.copy()
                 for place in np.unique(design.place[design.energy]):
                     rows = design.energy & (design.place == place)
                     z[own + 1 + place] = np.median(off[rows])
                 level = np.where(design.energy, z[own + 1 + design.place], 0.0)
-                found.append((self.loss(z, off - level, plain)[0], z))
-        return [z for _, z in sorted(found, key=lambda one: one[0])]
+                found.append(Start(self.loss(z, off - level, plain)[0], z))
+        return sorted(found, key=lambda start: start.loss)
 
     def modes(self, most: int = CLIMBED) -> list[Mode]:
         """The likely states, each where a search ended that began at one of the best ``most`` places."""
@@ -253,7 +260,7 @@ class Search:
         found: list[Mode] = []
         again = 0
         for start in self.starts()[:most]:
-            mode = self.climb(start)
+            mode = self.climb(start.z)
             new = all(abs(mode.middle[own] - other.middle[own]) >= SAME for other in found)
             again = 0 if new else again + 1
             if new:
