@@ -7,7 +7,8 @@ Each candidate is a regression of the wear that was measured at the ends of cycl
 with the ratios shrunk towards the stated ones, and none for the plain rules. Its score is the error of each cycle by
 the fit to all others (leave-one-out; for a linear fit exactly r/(1 - h), Allen 1974, here at the last Gauss-Newton
 step). Area by alloy stands unless another's squared errors are smaller by more than their standard error (the
-one-standard-error rule of Breiman et al. 1984; both from memory).
+one-standard-error rule of Breiman et al. 1984; both from memory); three of them for a plain rule. Errors beyond 2.5
+plain ones count as such: a cycle whose record is wrong must not choose.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from models.evidence import BY_ALLOY, USAGES, CycleEvidence, Names, names_of, usage_of
+from models.evidence import BY_ALLOY, PLAIN, USAGES, CycleEvidence, Names, names_of, usage_of
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +27,10 @@ LEAST: Final = 9
 """So many measured ends are needed to choose; before, wear goes with area by alloy."""
 LEAST_GAIN: Final = 0.05
 """A candidate that is better by a smaller share of the squared error is no better."""
+SURE_PLAIN: Final = 3.0
+"""A plain rule, to which all alloys are alike, must win by so many standard errors: alloys are known to differ."""
+FARTHEST: Final = 2.5
+MAD_TO_SPREAD: Final = 1.4826
 RATIO_SPREAD: Final = 0.5
 FIRST_ERROR: Final = 0.28
 STEPS: Final = 8
@@ -46,14 +51,21 @@ def choose(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float]) -> Choi
     if len(ends) < LEAST:
         return Choice(BY_ALLOY, {}, len(ends))
     off = {usage: _left_out(ends, names_of(cycles, ratios, usage)) for usage in USAGES}
+    squares = {usage: _bounded(values) for usage, values in off.items()}
     best = BY_ALLOY
     for usage in USAGES:
-        gain = off[BY_ALLOY] ** 2 - off[usage] ** 2
-        least = max(float(np.std(gain, ddof=1)) / len(ends) ** 0.5, LEAST_GAIN * float(np.mean(off[BY_ALLOY] ** 2)))
-        clear = float(np.mean(gain)) > least
-        if clear and np.sum(off[usage] ** 2) < np.sum(off[best] ** 2):
+        gain = squares[BY_ALLOY] - squares[usage]
+        sure = (SURE_PLAIN if usage in PLAIN else 1.0) * float(np.std(gain, ddof=1)) / len(ends) ** 0.5
+        clear = float(np.mean(gain)) > max(sure, LEAST_GAIN * float(np.mean(squares[BY_ALLOY])))
+        if clear and np.sum(squares[usage]) < np.sum(squares[best]):
             best = usage
     return Choice(best, {usage: float(np.sqrt(np.mean(values**2))) for usage, values in off.items()}, len(ends))
+
+
+def _bounded(off: Floats) -> Floats:
+    """Squared errors, each as if it were no further than ``FARTHEST`` plain ones: a wrong record must not choose."""
+    plain = MAD_TO_SPREAD * float(np.median(np.abs(off)))
+    return np.asarray(np.minimum(np.abs(off), FARTHEST * plain) ** 2)
 
 
 def end_of(cycle: CycleEvidence) -> float | None:
@@ -69,7 +81,7 @@ def _left_out(ends: Sequence[tuple[CycleEvidence, float]], names: Names) -> Floa
             used[row, names.alloys.index(work.alloy)] += usage_of(work, names)
     wear = np.log([worn for _, worn in ends])
     stated = np.array(names.log_ratio)
-    plain = names.usage in ("area", "cuts")
+    plain = names.plain
     values = np.append(np.median(wear - np.log(used @ np.exp(stated))), stated)
     error = FIRST_ERROR
     for _ in range(STEPS):
