@@ -177,3 +177,17 @@ def test_stock_that_the_grinder_removed_tells_wear_where_its_allowance_is_known(
         assert kinds == ["measured"] * 3 + ["removed"] + ["stock"] * 2
         wears = [r.wear * 250 for c in training.evidence for r in c.readings if r.kind == "stock"]
         assert wears == pytest.approx([203, 204])
+
+
+def test_work_of_many_lives_is_not_believed(lived: Shop) -> None:
+    """A counter set up by hand over a night looks like strokes: then nothing can be told, and the reason is given."""
+    lived.event(8000, "mounted", "A", saw="S1")
+    made = lived.service.store.signals.count(("S1", "1"), 0, 2**62, 2**62)
+    lived.take(*(stroke(made + i, 8000 + i, part="P1") for i in range(1, 11)))
+    before = lived.status(8020)["S1", "1"]
+    assert before.used_share is not None
+    lived.take(stroke(made + 11_000, 8960, part="P1"))
+    after = lived.status(8970)["S1", "1"]
+    assert after.used_share is None
+    assert any("more than two whole lives" in reason for reason in after.reasons)
+    assert after.wear_verdict == "cannot-tell"

@@ -76,6 +76,14 @@ class Life:
     working: Working | None = None
 
 
+MOST_LIVES: Final = 2.0
+BEYOND_BELIEF: Final = (
+    "cannot tell: the record gives this blade the work of more than two whole lives; a counter set by hand does, or a "
+    "change that nobody wrote down: see questions, or measure it at the bench"
+)
+"""Nobody cuts on so far past the limit: the record is wrong."""
+
+
 def life_of(
     cycle: Cycle,
     state: CycleState,
@@ -96,6 +104,8 @@ def life_of(
     unknown_area = _unknown_area(state)
     if unknown_area is None and training.fit is not None and training.limit is not None:
         life = _by_fit(state, training, training.fit, training.limit, recent, now_us, evidence, ratios, queue)
+        if life is not None and _beyond_belief(life, evidence):
+            return Life(training.scale, None, training.ended, reasons=(BEYOND_BELIEF,))
         if life is not None:
             return life
         lack = "the range of a forecast would be wider than the whole life; more ended cycles would narrow it"
@@ -106,6 +116,11 @@ def life_of(
         "wear_um" if blade.wear_limit_um is not None else "edge_index" if blade.edge_index_limit is not None else None
     )
     return Life(kind, None, training.ended, reasons=(f"cannot tell: {unknown_area or lack}",))
+
+
+def _beyond_belief(life: Life, evidence: CycleEvidence) -> bool:
+    """Whether the record gives a blade that nobody has measured more than it can have cut: no rule helps then."""
+    return not evidence.readings and life.used_share is not None and life.used_share.low > MOST_LIVES
 
 
 def _unknown_area(state: CycleState) -> str | None:
