@@ -14,6 +14,8 @@ from math import sqrt
 from statistics import median
 from typing import Any, Final, NamedTuple
 
+from models.scatter import scatter
+
 EDGE_SHARE_MM: Final = 0.02
 """f* = K_e/K_c for carbide in aluminium: K_c 240-950 N/mm², K_e 7-28 N/mm in milling tests, collected in a review
 (Chinese Journal of Mechanical Engineering, 2021); 15/750. Milling, not sawing: the index is a scale of its own, and
@@ -131,7 +133,7 @@ class EdgeIndex:
         if count < MIN_BLOCKS:
             return None
         level = median(block.ratio for block in self._blocks)
-        spread = 1.4826 * median(abs(block.ratio - level) for block in self._blocks)
+        spread = scatter((block.ratio for block in self._blocks), level)
         error = max(1.25 * spread / sqrt(count), 0.01)
         at, sharp_at = (sum(places) // count for places in zip(*(block[1:] for block in self._blocks), strict=True))
         return Index(level, error, count * BLOCK_CUTS, at, sharp_at)

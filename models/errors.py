@@ -97,9 +97,9 @@ def weigh(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Fl
     left = np.where(design.energy, off - by_lot, off)
     log_near, log_both = _log_likelihood(design, left, near, far)
     sure = np.exp(log_near - log_both)
-    told = design.reading & ~(design.bound & (off > 0))
-    weights = np.where(design.energy | told, sure / near + (1 - sure) / far, 0.0)
-    loss = float(-np.sum(log_both[design.energy | told]))
+    told = _tells(design, off)
+    weights = np.where(told, sure / near + (1 - sure) / far, 0.0)
+    loss = float(-np.sum(log_both[told]))
     plain_lot, lot_loss = lot_sureness(offsets, spreads)
     precision = plain_lot / spreads.lot**2 + (1 - plain_lot) / HARD_SPREAD**2
     total = lots @ weights
@@ -123,11 +123,15 @@ def _variances(design: Design, noise: Floats, spreads: Spreads) -> tuple[Floats,
     return plain, near, near + np.where(design.energy, ODD_SPREAD, WRONG_SPREAD) ** 2
 
 
+def _tells(design: Design, off: Floats) -> NDArray[np.bool_]:
+    """Which rows tell anything: energies, and readings but for upper bounds that are kept."""
+    return design.energy | (design.reading & ~(design.bound & (off > 0)))
+
+
 def row_loss(design: Design, left: Floats, noise: Floats, spreads: Spreads) -> Floats:
     """Minus the log likelihood of residuals ``left`` (…, n), but for constants; nought where a row tells nothing."""
     _, near, far = _variances(design, noise, spreads)
-    told = design.energy | (design.reading & ~(design.bound & (left > 0)))
-    return np.where(told, -_log_likelihood(design, left, near, far)[1], 0.0)
+    return np.where(_tells(design, left), -_log_likelihood(design, left, near, far)[1], 0.0)
 
 
 def _log_likelihood(design: Design, left: Floats, near: Floats, far: Floats) -> tuple[Floats, Floats]:

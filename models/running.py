@@ -34,7 +34,7 @@ STEPPED: Final = "stepped"
 SHARP_LATER: Final = "sharp later"
 WORN_BEFORE: Final = "worn before"
 ODDS: Final = {AS_TOLD: 0.0, LEVEL_STAYS: 0.0, STEPPED: -7.0, SHARP_LATER: -6.0, WORN_BEFORE: -6.0}
-"""Log odds of the stories before the cycle has told anything."""
+"""Log odds of the stories before the cycle has told anything; that of a step also allows for its wider level."""
 STRANGE: Final = 0.08
 """From such a level of load on [log] the record is doubted."""
 LONGEST_RUN: Final = 1.25

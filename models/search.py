@@ -52,9 +52,9 @@ HARD_FROM: Final = 0.02
 LEAST_BESIDE: Final = 3
 STEPS: Final = 3
 LEAST_GAIN: Final = 2.0
+"""A step of the load has so many stints on either side; so many are climbed from, if they gain so much likelihood."""
 STEP_SPREAD: Final = 0.06
-LEAST_FREE: Final = 1e-3
-"""A step of the load has so many stints on either side, and gains so much likelihood."""
+"""Half width of the level of load after a step [log]."""
 
 
 class Mode(NamedTuple):
@@ -160,7 +160,7 @@ class Search:
                 search = search.hardened(offsets)
             loss, offsets = search.settled(z, offsets)
         normal, _ = search.linearised(z, offsets)
-        lots = self._weighed(search.design.y - search.expected(z), offsets).offset_variance
+        lots = search._weighed(search.design.y - search.expected(z), offsets).offset_variance
         weight = -loss - 0.5 * float(np.linalg.slogdet(normal)[1]) + 0.5 * float(np.sum(np.log(lots)))
         return Mode(weight, z, np.asarray(np.linalg.inv(normal), float), search)
 
@@ -196,38 +196,31 @@ class Search:
     def _steps(self, place: int, rows: NDArray[np.int64]) -> Iterator[tuple[int, Floats]]:
         """The likeliest rows at which the load may have stepped, and where to begin.
 
-        Each pair of a factor and a row is tried, with the medians before and from it on as levels; only what is so much
-        likelier than no step counts.
+        Each pair of a factor and a row is tried, with the medians before and from it on as levels, and none before; the
+        last of the rows is past the end: no step. Only what is so much likelier counts.
         """
         own = self.layout.size + 3
         factors = self._factors()
         off = self.design.y - np.array([self.expected(z) for z in factors])
-        firsts = np.arange(LEAST_BESIDE, len(rows) - LEAST_BESIDE + 1)
-        late = np.arange(len(rows)) >= firsts[:, None]
+        firsts = [*range(LEAST_BESIDE, len(rows) - LEAST_BESIDE + 1), len(rows)]
         before = np.stack([np.median(off[:, rows[:k]], axis=1) for k in firsts], axis=1)
-        after = np.stack([np.median(off[:, rows[k:]], axis=1) for k in firsts], axis=1)
-        whole = np.broadcast_to(np.median(off[:, rows], axis=1)[:, None], before.shape)
-        nought = np.zeros_like(before)
-
-        def loss(first: Floats, then: Floats) -> Floats:
-            left = np.repeat(off[:, None, :], len(firsts), axis=1)
-            left[:, :, rows] -= np.where(late, then[:, :, None], first[:, :, None])
-            effects = np.zeros((*before.shape, EFFECTS))
-            effects[:, :, 0] = (factors[:, own] - self.centre[own])[:, None]
-            effects[:, :, 1 + place], effects[:, :, 2 + place] = first, np.where(then is first, 0.0, then)
-            rough = np.sum(row_loss(self.design, left, np.ones(1), self.spreads), axis=2)
-            return np.asarray(rough + heavy_loss(effects - self.usual, self.scale))
-
-        plain = min(float(np.min(loss(level, level))) for level in (whole, nought))
-        tried = np.stack([loss(before, after), loss(nought, after)])
-        least = tried.min(axis=(0, 1))
+        after = np.stack([np.median(off[:, rows[k:]], axis=1) for k in firsts[:-1]] + [np.zeros(len(off))], axis=1)
+        late = np.arange(len(rows)) >= np.array(firsts)[:, None]
+        befores = np.stack([before, np.zeros_like(before)])
+        left = np.broadcast_to(off[:, None, :], (*befores.shape, off.shape[1])).copy()
+        left[..., rows] -= np.where(late, after[:, :, None], befores[..., None])
+        effects = np.zeros((*befores.shape, EFFECTS))
+        effects[..., 0] = (factors[:, own] - self.centre[own])[:, None]
+        effects[..., 1 + place], effects[..., 2 + place] = befores, after
+        rough = np.sum(row_loss(self.design, left, np.ones(1), self.spreads), axis=-1)
+        tried = rough + heavy_loss(effects - self.usual, self.scale)
+        *least, without = tried.min(axis=(0, 1))
         for k in np.argsort(least, kind="stable")[:STEPS]:
-            if least[k] > plain - LEAST_GAIN:
+            if least[k] > without - LEAST_GAIN:
                 return
-            levelled, factor = np.unravel_index(np.argmin(tried[:, :, k]), tried.shape[:2])
+            level, factor = np.unravel_index(np.argmin(tried[:, :, k]), tried.shape[:2])
             z = factors[factor].copy()
-            z[own + 1 + place] = (before, nought)[levelled][factor, k]
-            z[own + 2 + place] = after[factor, k]
+            z[own + 1 + place], z[own + 2 + place] = befores[level, factor, k], after[factor, k]
             yield int(rows[firsts[k]]), z
 
     def _factors(self) -> Floats:
@@ -240,18 +233,16 @@ class Search:
         """Where to begin, the best first: factors on either side of the mean, each with and without its own levels."""
         own, plain = self.layout.size + 3, np.zeros(self.lots.shape[0])
         design, found = self.design, []
-        for away in np.linspace(-FARTHEST, FARTHEST, STARTS):
-            z = self.centre.copy()
-            z[own] += away * self.spreads.cycle
+        for z in self._factors():
             off = design.y - self.expected(z)
             found.append(Start(self.loss(z, off, plain)[0], z))
             if design.energy.any():
-                z = z.copy()
+                levelled = z.copy()
                 for place in np.unique(design.place[design.energy]):
                     rows = design.energy & (design.place == place)
-                    z[own + 1 + place] = np.median(off[rows])
-                level = np.where(design.energy, z[own + 1 + design.place], 0.0)
-                found.append(Start(self.loss(z, off - level, plain)[0], z))
+                    levelled[own + 1 + place] = np.median(off[rows])
+                level = np.where(design.energy, levelled[own + 1 + design.place], 0.0)
+                found.append(Start(self.loss(levelled, off - level, plain)[0], levelled))
         return sorted(found, key=lambda start: start.loss)
 
     def modes(self, most: int = CLIMBED) -> list[Mode]:

@@ -18,6 +18,8 @@ from math import log, sqrt
 from statistics import median
 from typing import Any, Final, NamedTuple
 
+from models.scatter import scatter
+
 STOP_US: Final = 5 * 60 * 1_000_000
 """A pause between strokes from which on a blade can have been changed (common practice, no source)."""
 BASE_CUTS: Final = 10
@@ -234,7 +236,7 @@ class StepWatch:
     def _close_block(self) -> None:
         if len(self._open) * 2 >= BLOCK_CUTS:
             middle = median(self._open)
-            self._blocks.append((middle, 1.4826 * median(abs(value - middle) for value in self._open)))
+            self._blocks.append((middle, scatter(self._open, middle)))
             del self._blocks[: -HORIZONS[-1]]
             self._open.clear()
 

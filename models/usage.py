@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.evidence import BY_ALLOY, PLAIN, USAGES, CycleEvidence, Names, names_of, usage_of
+from models.scatter import scatter
 
 Floats = NDArray[np.float64]
 
@@ -30,7 +31,7 @@ LEAST_GAIN: Final = 0.05
 SURE_PLAIN: Final = 3.0
 """A plain rule, to which all alloys are alike, must win by so many standard errors: alloys are known to differ."""
 FARTHEST: Final = 2.5
-MAD_TO_SPREAD: Final = 1.4826
+"""Errors beyond so many plain ones count as that many: a cycle whose record is wrong must not choose."""
 RATIO_SPREAD: Final = 0.5
 FIRST_ERROR: Final = 0.28
 STEPS: Final = 8
@@ -63,9 +64,8 @@ def choose(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float]) -> Choi
 
 
 def _bounded(off: Floats) -> Floats:
-    """Squared errors, each as if it were no further than ``FARTHEST`` plain ones: a wrong record must not choose."""
-    plain = MAD_TO_SPREAD * float(np.median(np.abs(off)))
-    return np.asarray(np.minimum(np.abs(off), FARTHEST * plain) ** 2)
+    """Squared errors, none further off than ``FARTHEST`` plain ones."""
+    return np.asarray(np.minimum(np.abs(off), FARTHEST * scatter(off, 0.0)) ** 2)
 
 
 def end_of(cycle: CycleEvidence) -> float | None:

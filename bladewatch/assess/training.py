@@ -27,15 +27,16 @@ from models.evidence import BY_ALLOY, CycleEvidence, Reading, Work, design_of, n
 from models.fitting import fit_joint
 from models.joint import JointFit
 from models.ratios import stated_ratio
+from models.scatter import scatter
 from models.usage import choose
 
 FIT_VERSION: Final = 5
+"""Raised with every change of what the same cycles are fitted to: stored fits of another version are not used."""
 MIN_CYCLES: Final = 3
 MIN_ALLOY_CYCLES: Final = 9
 """From so many ended cycles on the alloys' rates are their own; before, they are held close to the stated ratios."""
 STATED_SPREAD: Final = 0.15
 DECLARED_DULL: Final = frozenset({"worn-burr", "worn-load", "worn-length"})
-MAD_TO_SPREAD: Final = 1.4826
 LEAST_WEAR: Final = 0.15
 """Where less than this share of the limit is left of the stock removed, its allowance says more than the wear."""
 STOCK_BLUR: Final = 0.05
@@ -179,7 +180,7 @@ def _stock_of(cycles: Sequence[Cycle]) -> Stock | None:
     if len(beside) < MIN_CYCLES:
         return None
     middle = median(beside)
-    return Stock(middle, MAD_TO_SPREAD * median(abs(value - middle) for value in beside))
+    return Stock(middle, scatter(beside, middle))
 
 
 def _measured(
