@@ -31,6 +31,12 @@ MISFITS: Final = {
     WORN_BEFORE: "its load does not fit the record, as if the edge had been worn before: read the number on the plate",
 }
 """What is said where the load tells against the record."""
+MOST_LIVES: Final = 2.0
+"""Nobody cuts on so far past the limit: the record is wrong."""
+BEYOND_BELIEF: Final = (
+    "cannot tell: the record gives this blade the work of more than two whole lives, as a counter set by hand does, or "
+    "a change that nobody wrote down; see questions, read the number on the plate, or measure it at the bench"
+)
 
 
 class Share(NamedTuple):
@@ -76,14 +82,6 @@ class Life:
     working: Working | None = None
 
 
-MOST_LIVES: Final = 2.0
-BEYOND_BELIEF: Final = (
-    "cannot tell: the record gives this blade the work of more than two whole lives; a counter set by hand does, or a "
-    "change that nobody wrote down: see questions, or measure it at the bench"
-)
-"""Nobody cuts on so far past the limit: the record is wrong."""
-
-
 def life_of(
     cycle: Cycle,
     state: CycleState,
@@ -104,9 +102,9 @@ def life_of(
     unknown_area = _unknown_area(state)
     if unknown_area is None and training.fit is not None and training.limit is not None:
         life = _by_fit(state, training, training.fit, training.limit, recent, now_us, evidence, ratios, queue)
-        if life is not None and _beyond_belief(life, evidence):
-            return Life(training.scale, None, training.ended, reasons=(BEYOND_BELIEF,))
         if life is not None:
+            if _beyond_belief(life, evidence):
+                return Life(training.scale, None, training.ended, reasons=(BEYOND_BELIEF,))
             return life
         lack = "the range of a forecast would be wider than the whole life; more ended cycles would narrow it"
     rules = _rules(cycle, state, blade, recent, now_us, unknown_area or lack, queue, with_area=unknown_area is None)
