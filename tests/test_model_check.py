@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -146,6 +147,18 @@ def test_few_or_undecided_cycles_keep_area_by_alloy() -> None:
         for one in usages(20, "area", 4)
     ]
     assert choose(alike, {}).usage == BY_ALLOY
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_two_wrong_records_do_not_make_all_alloys_alike(seed: int) -> None:
+    """Two of 24 cycles are said to have cut nine times as much of the harder alloy as they did."""
+    made = usages(24, "alloys", seed)
+    for place, one in enumerate(made[:2]):
+        first, other = one.works
+        assert other.travel is not None
+        wrong = other._replace(area_m2=9 * other.area_m2, travel=9 * other.travel, cuts=2 * other.cuts)
+        made[place] = replace(one, works=(first, wrong))
+    assert choose(made, {"6063": 1.0, "CW724R": 3.0}).usage == BY_ALLOY
 
 
 def test_leaving_one_out_by_leverage_is_leaving_it_out() -> None:

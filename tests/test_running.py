@@ -82,6 +82,17 @@ def test_a_step_of_the_load_in_mid_cycle_is_no_wear(learnt: JointFit, by: float)
         assert quantity(told.wear).estimate == pytest.approx(made.wear, abs=0.12)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_tip_lost_early_is_told_as_a_step(learnt: JointFit, seed: int) -> None:
+    """Few stints, of changing lots, and the load up by 12 % in the last of them: no lots that are hard by chance."""
+    made = running(seed, until=0.3)
+    works = tuple(work._replace(lot=f"L{number // 3}") for number, work in enumerate(made.evidence.works))
+    told = now(learnt, raised(replace(made.evidence, works=works), 0.12, len(works) * 3 // 5))
+    assert told.stories[STEPPED] > 0.9
+    assert told.misfit is None
+    assert quantity(told.wear).estimate == pytest.approx(made.wear, rel=0.1)
+
+
 def test_a_level_that_the_cycle_before_had_is_expected_again() -> None:
     """A sensor rescaled by 12 % before the last cycle on a saw: the next stands where it should, and by that story."""
     made = cycles(20, 4)
