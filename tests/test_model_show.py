@@ -190,4 +190,5 @@ def test_work_of_many_lives_is_not_believed(lived: Shop) -> None:
     after = lived.status(8970)["S1", "1"]
     assert after.used_share is None
     assert any("more than two whole lives" in reason for reason in after.reasons)
+    assert any("10989 of its 11000 strokes are known from the counter alone" in reason for reason in after.reasons)
     assert after.wear_verdict == "cannot-tell"

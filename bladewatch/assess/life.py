@@ -33,10 +33,6 @@ MISFITS: Final = {
 """What is said where the load tells against the record."""
 MOST_LIVES: Final = 2.0
 """Nobody cuts on so far past the limit: the record is wrong."""
-BEYOND_BELIEF: Final = (
-    "cannot tell: the record gives this blade the work of more than two whole lives, as a counter set by hand does, or "
-    "a change that nobody wrote down; see questions, read the number on the plate, or measure it at the bench"
-)
 
 
 class Share(NamedTuple):
@@ -104,7 +100,7 @@ def life_of(
         life = _by_fit(state, training, training.fit, training.limit, recent, now_us, evidence, ratios, queue)
         if life is not None:
             if _beyond_belief(life, evidence):
-                return Life(training.scale, None, training.ended, reasons=(BEYOND_BELIEF,))
+                return Life(training.scale, None, training.ended, reasons=(_doubt(state),))
             return life
         lack = "the range of a forecast would be wider than the whole life; more ended cycles would narrow it"
     rules = _rules(cycle, state, blade, recent, now_us, unknown_area or lack, queue, with_area=unknown_area is None)
@@ -119,6 +115,20 @@ def life_of(
 def _beyond_belief(life: Life, evidence: CycleEvidence) -> bool:
     """Whether the record gives a blade that nobody has measured more than it can have cut: no rule helps then."""
     return not evidence.readings and life.used_share is not None and life.used_share.low > MOST_LIVES
+
+
+def _doubt(state: CycleState) -> str:
+    """Why such a record is not believed, by what looks most like the cause, and what would settle it."""
+    unseen = state.strokes - state.seen
+    cause = "as if a change of blade had not been written down"
+    if 2 * unseen > state.strokes:
+        cause = (
+            f"{unseen} of its {state.strokes} strokes are known from the counter alone, as if it had been set by hand"
+        )
+    return (
+        f"cannot tell: the record gives this blade the work of more than two whole lives; {cause}: read the number on "
+        "the plate, or measure it at the bench"
+    )
 
 
 def _unknown_area(state: CycleState) -> str | None:
