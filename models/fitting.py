@@ -138,12 +138,11 @@ def _solve(problem: _Problem, state: _State, spreads: Spreads) -> tuple[Solved, 
     blades = state.effects.blades
     cycle_off = _own(problem, state)
     by_cycle_spread, by_blade_spread = _scales(spreads)
-    wide = (with_lots(problem.lots, weighed.rows, part)
-            for part in (design.y - predicted.value, predicted.by_cycle, predicted.by_blade,
-                         predicted.by_shared))  # fmt: skip
-    off, by_cycle, by_blade, by_shared = wide
+    off, slopes = (
+        with_lots(problem.lots, weighed.rows, part) for part in (design.y - predicted.value, predicted.slopes)
+    )
     weights = np.concatenate([weighed.rows, weighed.lots])
-    blocks = Blocks.of_rows(off, weights, by_cycle, by_blade, by_shared, problem.nest).with_priors(
+    blocks = Blocks.of_rows(off, weights, slopes, problem.layout.size, problem.nest).with_priors(
         cycle_precision=heavy(cycle_off, by_cycle_spread) / by_cycle_spread**2,
         cycle_off=cycle_off,
         blade_precision=1 / by_blade_spread**2,
@@ -158,10 +157,13 @@ def _solve(problem: _Problem, state: _State, spreads: Spreads) -> tuple[Solved, 
 def _step(problem: _Problem, state: _State, solved: Solved, spreads: Spreads, before: float) -> tuple[_State, float]:
     """The step, halved until the penalised loss falls; and how far it went, but for a few odd cycles."""
     design, layout = problem.design, problem.layout
-    longest = max(float(np.max(np.abs(part), initial=0.0)) for part in (solved.shared, solved.blades, solved.cycles))
+    longest = max(
+        layout.longest(solved.shared),
+        *(float(np.max(np.abs(part), initial=0.0)) for part in (solved.blades, solved.cycles)),
+    )
     length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
     most = float(np.quantile(np.abs(solved.cycles[:, 0]), MOST_CYCLES))
-    moving = max(float(np.max(np.abs(solved.shared))), most)
+    moving = max(layout.longest(solved.shared), most)
     for _ in range(8):
         shared = state.shared + length * solved.shared
         layout.keep(shared)

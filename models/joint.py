@@ -36,7 +36,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.energy import EDGE_SHARE_MM
-from models.errors import Spreads
+from models.errors import HARD_SPREAD, Spreads
 from models.evidence import EFFECTS, PLACES, UNKNOWN, Design, Names
 from models.wearlaw import Course, Force, course, force_of
 
@@ -102,6 +102,12 @@ class Layout:
             spread[self.place["ratio"].start + names.alloys.index(UNKNOWN)] = UNTOLD_RATIO
         return mean, spread
 
+    def longest(self, step: Floats) -> float:
+        """The longest part of a step, as far as it moves what rows tell [log]; the step begins with the shared ones."""
+        reach = np.abs(step)
+        reach[self.place["hard"]] *= HARD_SPREAD
+        return float(np.max(reach, initial=0.0))
+
     def keep(self, values: Floats) -> None:
         """Hold what cannot be below nought there, in a vector that begins with the shared parameters."""
         for name in ("break_in", "last_stage"):
@@ -118,13 +124,11 @@ class Effects(NamedTuple):
 class Predicted(NamedTuple):
     """What the rows should tell, shape (n,), and its derivatives.
 
-    They are by shared parameters (n, g), blades (n, 3) and cycles (n, e).
+    These, ``slopes`` (n, g + 3 + e), are by shared parameters, then by what the row's blade and its cycle have.
     """
 
     value: Floats
-    by_shared: Floats
-    by_blade: Floats
-    by_cycle: Floats
+    slopes: Floats
 
 
 class Inner(NamedTuple):
@@ -175,18 +179,21 @@ def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, st
     """Run the model over a design. ``start`` is the exposure before each cycle's first stint."""
     value, inner = run(shared, effects, design, layout, start)
     n, at, rows = len(design.x), layout.place, design.energy
+    slopes = np.zeros((n, layout.size + 3 + EFFECTS))
+    by_shared, by_blade, by_cycle = np.split(slopes, [layout.size, layout.size + 3], axis=1)
+    paced = np.concatenate([np.arange(layout.size)[at[name]] for name in ("base", "hard", "ratio", "pace")])
     marks = np.zeros((n, layout.size))
     marks[:, at["base"]] = 1.0
     marks[:, at["hard"].start] = design.hard
     _mark(marks, at["ratio"], design.alloy)
     _mark(marks, at["pace"], design.saw)
-    grown = np.exp(effects.cycles[design.cycle, 0])[:, None] * _along(inner.step[:, None] * marks, design)
+    grown = np.exp(effects.cycles[design.cycle, 0])[:, None] * _along(inner.step[:, None] * marks[:, paced], design)
     edge = inner.share * inner.slow / inner.whole
     rise = inner.kappa * inner.force.value
     by_wear = 1 / inner.wear.wear
     by_wear[rows] = edge * inner.kappa * inner.force.by_wear
     slope = by_wear * inner.wear.by_exposure
-    by_shared = slope[:, None] * grown
+    by_shared[:, paced] = slope[:, None] * grown
     by_shared[:, at["break_in"].start] += by_wear * inner.wear.by_break_in
     by_shared[:, at["last_stage"].start] += by_wear * inner.wear.by_last_stage
     told = np.zeros((int(rows.sum()), layout.size))
@@ -197,14 +204,12 @@ def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, st
     for name, index in (("level", design.alloy), ("part", design.part), ("saw", design.saw)):
         _mark(told, at[name], index[rows])
     by_shared[rows] += told
-    by_blade = np.zeros((n, 3))
     by_blade[rows, 1], by_blade[rows, 2] = edge * rise, 1.0
-    by_cycle = np.zeros((n, EFFECTS))
     by_cycle[:, 0] = slope * inner.since
     by_cycle[rows, 1 + design.place[rows]] = 1.0
     for name, place in COURSE.items():
         by_cycle[rows, place] = told[:, at[name].start]
-    return Predicted(value, by_shared, by_blade, by_cycle)
+    return Predicted(value, slopes)
 
 
 def _of(shared: Floats, place: slice, index: NDArray[np.int64]) -> Floats:

@@ -19,34 +19,64 @@ Ints = NDArray[np.int64]
 Summing: TypeAlias = Any
 """A matrix, plain or sparse, that is only ever multiplied from the left."""
 PLAIN_UP_TO: Final = 200_000
+"""Entries of a matrix that is kept plain: small ones spare the import of sparse ones."""
 RATE: Final = 0
 """The effect of a cycle, and that of its blade, which the first is drawn towards."""
 
 
 @dataclass(frozen=True, slots=True)
 class Nest:
-    """Which rows belong to which cycle and blade, as matrices that sum."""
+    """Which rows belong to which cycle and blade, and cycles to which blade."""
 
-    rows_to_cycles: Summing
-    rows_to_blades: Summing
+    rows_to_cycles: Gathering
+    rows_to_blades: Gathering
     cycles_to_blades: Summing
     blade_of_cycle: Ints
 
     @classmethod
     def of(cls, cycle: Ints, blade_of_cycle: Ints, blades: int) -> Nest:
         """From the cycle of each row and the blade of each cycle."""
-        cycles = len(blade_of_cycle)
         return cls(
-            summing(cycle, cycles), summing(blade_of_cycle[cycle], blades), summing(blade_of_cycle, blades),
+            Gathering(cycle, len(blade_of_cycle)),
+            Gathering(blade_of_cycle[cycle], blades),
+            summing(blade_of_cycle, blades),
             blade_of_cycle,
-        )  # fmt: skip
+        )
+
+
+class Gathering:
+    """Sums of products by group: each row (n) belongs to the group in ``index``, one of ``count``."""
+
+    def __init__(self, index: Ints, count: int) -> None:
+        self._index = index
+        self._count = count
+        self._order: dict[int, tuple[Summing, Ints]] = {}
+
+    def products(self, left: Floats, right: Floats) -> Floats:
+        """Of left (n, e) and right (n, k): each group's leftᵀ·right, shape (count, e, k)."""
+        n, e = left.shape
+        if self._count * e * n <= PLAIN_UP_TO:
+            wide = np.zeros((self._count, e, n))
+            wide[self._index, :, np.arange(n)] = left
+            return np.asarray(wide @ right)
+        matrix, order = self._sparse(e)
+        matrix.data = left.reshape(-1)[order]
+        return np.asarray(matrix @ right).reshape(self._count, e, -1)
+
+    def _sparse(self, e: int) -> tuple[Summing, Ints]:
+        """A sparse matrix (count·e, n) with an entry for each of (n, e), and the order in which it holds them."""
+        if e not in self._order:
+            from scipy.sparse import csr_array
+
+            n = len(self._index)
+            rows = (self._index[:, None] * e + np.arange(e)).reshape(-1)
+            numbered = csr_array((np.arange(n * e), (rows, np.repeat(np.arange(n), e))), shape=(self._count * e, n))
+            self._order[e] = numbered.astype(float), numbered.data.astype(np.int64)
+        return self._order[e]
 
 
 def summing(index: Ints, count: int) -> Summing:
-    """The matrix (count, n) that sums rows by their index; rows with an index below nought belong nowhere.
-
-    Small ones are plain arrays: they spare the import of sparse ones.
-    """
+    """The matrix (count, n) that sums rows by their index; rows with an index below nought belong nowhere."""
     rows = np.flatnonzero(index >= 0)
     if count * len(index) <= PLAIN_UP_TO:
         plain = np.zeros((count, len(index)))
@@ -75,20 +105,19 @@ class Blocks:
     shared_gradient: Floats
 
     @classmethod
-    def of_rows(
-        cls, off: Floats, weights: Floats, by_cycle: Floats, by_blade: Floats, by_shared: Floats, nest: Nest
-    ) -> Blocks:
-        """From residuals (n,), weights (n,) and derivatives (n, e), (n, 3), (n, g) of the rows."""
-        wide = np.hstack([by_blade, by_shared])
-        weighted, weighted_blade = weights[:, None] * by_cycle, weights[:, None] * by_blade
-        of_cycle, of_blade = nest.rows_to_cycles, nest.rows_to_blades
+    def of_rows(cls, off: Floats, weights: Floats, slopes: Floats, g: int, nest: Nest) -> Blocks:
+        """From residuals (n,), weights (n,) and derivatives (n, g + 3 + e) of the rows."""
+        by_shared, by_blade, by_cycle = slopes[:, :g], slopes[:, g : g + 3], slopes[:, g + 3 :]
+        weighted_cycle, weighted_blade = weights[:, None] * by_cycle, weights[:, None] * by_blade
+        of_cycle = nest.rows_to_cycles.products(weighted_cycle, slopes)
+        of_blade = nest.rows_to_blades.products(weighted_blade, slopes)
         return cls(
-            cycle=np.stack([of_cycle @ (weighted[:, k, None] * by_cycle) for k in range(by_cycle.shape[1])], axis=1),
-            cycle_wide=np.stack([of_cycle @ (weighted[:, k, None] * wide) for k in range(by_cycle.shape[1])], axis=1),
-            cycle_gradient=of_cycle @ (weighted * off[:, None]),
-            blade=np.stack([of_blade @ (weighted_blade[:, k, None] * by_blade) for k in range(3)], axis=1),
-            blade_wide=np.stack([of_blade @ (weighted_blade[:, k, None] * by_shared) for k in range(3)], axis=1),
-            blade_gradient=of_blade @ (weighted_blade * off[:, None]),
+            cycle=of_cycle[:, :, g + 3 :],
+            cycle_wide=np.concatenate([of_cycle[:, :, g : g + 3], of_cycle[:, :, :g]], axis=2),
+            cycle_gradient=nest.rows_to_cycles.products(weighted_cycle, off[:, None])[:, :, 0],
+            blade=of_blade[:, :, g : g + 3],
+            blade_wide=of_blade[:, :, :g],
+            blade_gradient=nest.rows_to_blades.products(weighted_blade, off[:, None])[:, :, 0],
             shared=by_shared.T @ (weights[:, None] * by_shared),
             shared_gradient=by_shared.T @ (weights * off),
         )

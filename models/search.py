@@ -129,7 +129,7 @@ class Search:
         p = predict(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
         off = self.design.y - p.value
         found = self._weighed(off, offsets)
-        slopes = with_lots(self.lots, found.rows, np.hstack([p.by_shared, p.by_blade, p.by_cycle]))
+        slopes = with_lots(self.lots, found.rows, p.slopes)
         weights = np.concatenate([found.rows, found.lots])
         own = self._own(z)
         ties = heavy(own[None, :], self.scale)[0] / self.scale**2
@@ -143,8 +143,8 @@ class Search:
         loss, offsets = self.settled(z)
         for _ in range(MOST_STEPS):
             normal, gradient = search.linearised(z, offsets)
-            step = np.linalg.solve(normal, gradient)
-            longest = float(np.max(np.abs(step)))
+            step = np.asarray(np.linalg.solve(normal, gradient), float)
+            longest = self.layout.longest(step)
             length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
             for _halving in range(8):
                 new = z + length * step

@@ -295,17 +295,17 @@ def test_the_derivatives_are_those_of_the_model() -> None:
         step = np.zeros(layout.size)
         step[place] = 1e-5
         by = (value(shared + step, blades, own) - value(shared - step, blades, own)) / 2e-5
-        assert told.by_shared[used, place] == pytest.approx(by[used], abs=1e-5)
+        assert told.slopes[used, place] == pytest.approx(by[used], abs=1e-5)
     for place in range(EFFECTS):
         step = np.zeros_like(own)
         step[:, place] = 1e-5
         by = (value(shared, blades, own + step) - value(shared, blades, own - step)) / 2e-5
-        assert told.by_cycle[used, place] == pytest.approx(by[used], abs=1e-5)
+        assert told.slopes[used, layout.size + 3 + place] == pytest.approx(by[used], abs=1e-5)
     for place in (1, 2):
         step = np.zeros_like(blades)
         step[:, place] = 1e-5
         by = (value(shared, blades + step, own) - value(shared, blades - step, own)) / 2e-5
-        assert told.by_blade[used, place] == pytest.approx(by[used], abs=1e-5)
+        assert told.slopes[used, layout.size + place] == pytest.approx(by[used], abs=1e-5)
 
 
 def test_eliminating_block_by_block_solves_the_whole_system() -> None:
@@ -321,7 +321,7 @@ def test_eliminating_block_by_block_solves_the_whole_system() -> None:
     blade_precision, blade_off = np.array([3.0, 4.0, 5.0]), rng.normal(size=(3, 3))
     shared_precision, shared_off = np.full(g, 1.5), rng.normal(size=g)
     solved = eliminate(
-        Blocks.of_rows(off, weights, by_cycle, by_blade, by_shared, nest).with_priors(
+        Blocks.of_rows(off, weights, np.hstack([by_shared, by_blade, by_cycle]), g, nest).with_priors(
             tie, own, blade_precision, blade_off, shared_precision, shared_off, nest
         ),
         nest,

@@ -45,9 +45,8 @@ def test_random_slopes_of_the_sleep_study() -> None:
     own = fixed @ np.linalg.cholesky(np.array([[612.10, 9.605], [9.605, 35.07]]))
     nest = Nest.of(person, np.arange(people), people)
     no_cycles = np.zeros((len(day), 1))
-    blocks = Blocks.of_rows(
-        SLEEP.ravel(), np.full(len(day), 1 / 654.94), no_cycles, np.column_stack([no_cycles, own]), fixed, nest
-    ).with_priors(
+    slopes = np.column_stack([fixed, no_cycles, own, no_cycles])
+    blocks = Blocks.of_rows(SLEEP.ravel(), np.full(len(day), 1 / 654.94), slopes, 2, nest).with_priors(
         cycle_precision=np.ones((people, 1)), cycle_off=np.zeros((people, 1)), blade_precision=np.ones(3),
         blade_off=np.zeros((people, 3)), shared_precision=np.full(2, 1e-12), shared_off=np.zeros(2), nest=nest,
     )  # fmt: skip
