@@ -116,7 +116,7 @@ class CycleState:
             warm = self.warm_from_us is not None and cut.ts_us >= self.warm_from_us
             if warm and cut.specific_n_mm2 is not None and cut.specific_n_mm2 > 0:
                 log_u = log(cut.specific_n_mm2)
-        self.stints.update(cut.part, cut.alloy, cut.lot, self.spot, cut.area_cmm2, log_fz, log_u, log_pace)
+        self.stints.update(cut.ts_us, cut.part, cut.alloy, cut.lot, self.spot, cut.area_cmm2, log_fz, log_u, log_pace)
 
     def remount(self, spot: str) -> None:
         """The blade goes on, here or on another saw: its load before tells nothing of steps to come."""

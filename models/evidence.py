@@ -22,16 +22,17 @@ USAGES: Final = (BY_ALLOY, "travel", "area", "cuts")
 """What wear may go with: area by alloy, the teeth's way in metal, and two plain rules to which all alloys are alike."""
 PLAIN: Final = ("area", "cuts")
 PLACES: Final = 3
-"""Saws of one cycle on each of which its load has a level of its own; any more share the last one's."""
+"""Gauges of one cycle by each of which its load has a level of its own; any more share the last one's."""
 EFFECTS: Final = 1 + PLACES + 2
-"""What a cycle has of its own: log factor, levels on its saws, bend and skew of the course of its load."""
+"""What a cycle has of its own: log factor, levels by its gauges, bend and skew of the course of its load."""
 
 
 class Work(NamedTuple):
     """A stint: ``area_m2`` cut, its sum over the feed per tooth ``travel`` [m²/mm] or None where no feed is known.
 
     It is the work of ``cuts``, of which ``loaded`` comparable ones had the mean log specific energy ``log_u``
-    [log N/mm²] at the log feed per tooth ``log_fz`` [log mm].
+    [log N/mm²] at the log feed per tooth ``log_fz`` [log mm]. ``gauge`` is what the energy was read by, where that is
+    no longer the saw as it was at first: its sensor was rescaled, or its belt slips.
     """
 
     alloy: str
@@ -44,6 +45,12 @@ class Work(NamedTuple):
     log_u: float = 0.0
     log_fz: float = 0.0
     cuts: int = 0
+    gauge: str | None = None
+
+    @property
+    def read_by(self) -> str:
+        """What its energy is comparable with: all that the same gauge read."""
+        return self.gauge or self.saw
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +90,7 @@ class CycleEvidence:
 
 @dataclass(frozen=True, slots=True)
 class Names:
-    """The alloys, parts and saws that a fit knows, each in order; ``log_feed`` is each alloy's own feed per tooth.
+    """The alloys, parts, saws and gauges that a fit knows, in order; ``log_feed`` is each alloy's own feed per tooth.
 
     ``log_ratio`` are the stated wear ratios of the alloys beside a base alloy, as logs. ``usage`` is what wear goes
     with; ``cut_m2`` the mean area of a cut, which turns cuts into area.
@@ -92,6 +99,7 @@ class Names:
     alloys: tuple[str, ...]
     parts: tuple[str, ...]
     saws: tuple[str, ...]
+    gauges: tuple[str, ...]
     log_feed: tuple[float, ...]
     log_ratio: tuple[float, ...]
     usage: str = BY_ALLOY
@@ -107,6 +115,7 @@ def names_of(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float], usage
     """The names in the evidence; ``usage`` is one of ``USAGES``."""
     alloys = sorted({work.alloy for cycle in cycles for work in cycle.works})
     saws = sorted({work.saw for cycle in cycles for work in cycle.works})
+    gauges = sorted({work.read_by for cycle in cycles for work in cycle.works})
     feeds: dict[str, list[float]] = {alloy: [] for alloy in alloys}
     rows: dict[str, int] = {}
     for cycle in cycles:
@@ -134,7 +143,7 @@ def names_of(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float], usage
     stated = tuple(0.0 if usage in PLAIN else float(np.log(ratio[alloy])) for alloy in alloys)
     cuts = sum(work.cuts for cycle in cycles for work in cycle.works)
     cut_m2 = sum(areas.values()) / cuts if cuts else 0.0
-    return Names(tuple(alloys), tuple(parts), tuple(saws), own, stated, usage, cut_m2)
+    return Names(tuple(alloys), tuple(parts), tuple(saws), tuple(gauges), own, stated, usage, cut_m2)
 
 
 def usage_of(work: Work, names: Names) -> float:
@@ -157,7 +166,7 @@ class Design:
 
     ``x`` is the usage of a stint [m², or at another feed than the alloy's own, the area that would be the same way of
     the teeth]; ``half`` is one half for a stint, whose energy speaks of its middle, and nought for a reading. ``place``
-    numbers the saws of a cycle, ``batch`` the lots of one alloy within a cycle, and ``lot`` does so for stints that
+    numbers the gauges of a cycle, ``batch`` the lots of one alloy within a cycle, and ``lot`` does so for stints that
     tell a load; ``hard`` is how much more energy the lot of a stint is taken to cost [log]. ``log_slow`` is the alloy's
     own feed over the stint's [log]. ``energy`` and ``reading`` mark what a row tells; ``y`` is its log specific energy
     or log wear, ``cuts`` how many it rests on, ``bound`` that it is an upper bound, ``dull`` that it was declared.
@@ -172,6 +181,7 @@ class Design:
     alloy: Ints
     part: Ints
     saw: Ints
+    gauge: Ints
     place: Ints
     cycle: Ints
     lot: Ints
@@ -197,8 +207,8 @@ class Design:
 
 
 OF_ROWS: Final = (
-    "x", "half", "alloy", "part", "saw", "place", "hard", "log_slow", "energy", "reading", "bound", "dull", "blur", "y",
-    "cuts",
+    "x", "half", "alloy", "part", "saw", "gauge", "place", "hard", "log_slow", "energy", "reading", "bound", "dull",
+    "blur", "y", "cuts",
 )  # fmt: skip
 """The arrays of a design that have an entry a row and number nothing."""
 
@@ -210,6 +220,7 @@ class _Columns:
     alloy: list[int] = field(default_factory=list)
     part: list[int] = field(default_factory=list)
     saw: list[int] = field(default_factory=list)
+    gauge: list[int] = field(default_factory=list)
     place: list[int] = field(default_factory=list)
     cycle: list[int] = field(default_factory=list)
     lot: list[int] = field(default_factory=list)
@@ -226,16 +237,17 @@ def design_of(cycles: Sequence[CycleEvidence], names: Names) -> Design:
     alloys = {name: place for place, name in enumerate(names.alloys)}
     parts = {name: place for place, name in enumerate(names.parts)}
     saws = {name: place for place, name in enumerate(names.saws)}
+    gauges = {name: place for place, name in enumerate(names.gauges)}
     columns, lots = _Columns(), dict[tuple[int, str | None, str], int]()
     ordered = sorted(cycles, key=lambda cycle: cycle.key)
     for number, cycle in enumerate(ordered):
-        places = list(dict.fromkeys(work.saw for work in cycle.works))
+        places = list(dict.fromkeys(work.read_by for work in cycle.works))
         for item in _in_order(cycle):
             if isinstance(item, Reading):
                 _add_reading(columns, item, number)
             else:
-                _add_work(columns, item, number, alloys, parts, saws, names, lots)
-                columns.place.append(min(places.index(item.saw), PLACES - 1))
+                _add_work(columns, item, number, alloys, parts, saws, gauges, names, lots)
+                columns.place.append(min(places.index(item.read_by), PLACES - 1))
     blades = sorted({cycle.blade for cycle in ordered})
     place_of = {name: place for place, name in enumerate(blades)}
     blade_of_cycle = np.array([place_of[cycle.blade] for cycle in ordered], np.int64)
@@ -249,6 +261,7 @@ def design_of(cycles: Sequence[CycleEvidence], names: Names) -> Design:
         alloy=np.array(columns.alloy, np.int64),
         part=np.array(columns.part, np.int64),
         saw=np.array(columns.saw, np.int64),
+        gauge=np.array(columns.gauge, np.int64),
         place=np.array(columns.place, np.int64),
         cycle=cycle_of,
         lot=np.array(columns.lot, np.int64),
@@ -340,8 +353,8 @@ def _split(work: Work, share: float) -> tuple[Work, Work]:
 
 def _add_work(
     columns: _Columns, work: Work, number: int,
-    alloys: Mapping[str, int], parts: Mapping[str, int], saws: Mapping[str, int], names: Names,
-    lots: dict[tuple[int, str | None, str], int],
+    alloys: Mapping[str, int], parts: Mapping[str, int], saws: Mapping[str, int], gauges: Mapping[str, int],
+    names: Names, lots: dict[tuple[int, str | None, str], int],
 ) -> None:  # fmt: skip
     alloy = alloys.get(work.alloy, -1)
     own = names.log_feed[alloy] if alloy >= 0 else float(np.mean(names.log_feed))
@@ -350,6 +363,7 @@ def _add_work(
     columns.alloy.append(alloy)
     columns.part.append(-1 if work.part is None else parts.get(work.part, -1))
     columns.saw.append(saws.get(work.saw, -1))
+    columns.gauge.append(gauges.get(work.read_by, -1))
     columns.cycle.append(number)
     same = (number, work.lot, work.alloy)
     told = work.loaded > 0 and alloy >= 0
@@ -367,7 +381,7 @@ def _add_reading(columns: _Columns, reading: Reading, number: int) -> None:
         raise ValueError(f"wear at a reading: found {reading.wear}, expected above zero")
     columns.x.append(0.0)
     columns.half.append(0.0)
-    for column in (columns.alloy, columns.part, columns.saw, columns.lot, columns.batch):
+    for column in (columns.alloy, columns.part, columns.saw, columns.gauge, columns.lot, columns.batch):
         column.append(-1)
     columns.cycle.append(number)
     columns.log_slow.append(0.0)

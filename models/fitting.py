@@ -270,12 +270,12 @@ def _settled(problem: _Problem, state: _State, solved: Solved, spreads: Spreads)
 def _levels(
     problem: _Problem, names: Names, state: _State, spreads: Spreads
 ) -> Iterator[tuple[str, tuple[float, float]]]:
-    """The level of the newest cycle on each saw, where it was seen often enough."""
+    """The level of the newest cycle by each gauge, where it was seen often enough."""
     design = problem.design
     value = expected(state.shared, state.effects, design, problem.layout, design.start)
     weights = weigh(design, design.y - value, problem.lots, state.offsets, state.noise, spreads).rows
-    for number, saw in enumerate(names.saws):
-        rows = np.flatnonzero(design.energy & (design.saw == number))
+    for number, gauge in enumerate(names.gauges):
+        rows = np.flatnonzero(design.energy & (design.gauge == number))
         if not len(rows):
             continue
         newest = max(design.cycle[rows], key=lambda cycle: (design.ended[cycle], cycle))
@@ -284,11 +284,11 @@ def _levels(
         rows = rows[design.place[rows] == place]
         if len(rows) >= LEAST_LEVEL_ROWS:
             level = float(state.effects.cycles[newest, 1 + place])
-            yield saw, (level, sqrt(1 / float(np.sum(weights[rows]))))
+            yield gauge, (level, sqrt(1 / float(np.sum(weights[rows]))))
 
 
 def _places(design: Design) -> NDArray[np.bool_]:
-    """On which of its saws each cycle has energies, shape (c, places)."""
+    """By which of its gauges each cycle has energies, shape (c, places)."""
     found = np.zeros((len(design.cycles), PLACES), bool)
     found[design.cycle[design.energy], design.place[design.energy]] = True
     return found

@@ -8,7 +8,7 @@ With x the usage of each stint (area, or the teeth's way), the exposure of cycle
 and what is measured of it ::
 
     log(wear at the bench)   = log w + error                                       spread ``bench``
-    log(energy per volume)   = level_alloy + part + saw + l_p + d_i + lot
+    log(energy per volume)   = level_alloy + part + gauge + l_p + d_i + lot
                                + log(1 - s_a + s_a·(f_a/f_z)·(1 + κ·k_p·h(w)))
                                + error                                             spread ``row``·√(1 + 10/cuts)
 
@@ -17,12 +17,12 @@ force at the limit, and h, how it comes about along the way, is bent by two numb
 lots have heavy tails (``errors``): galling, a hard lot, a record that is wrong are outliers, not averages. The random
 effects are shrunk towards none ::
 
-    log c_i ~ t₄(r_p, cycle)   d_i ~ Cauchy(0, mount), one on each saw of a cycle
+    log c_i ~ t₄(r_p, cycle)   d_i ~ Cauchy(0, mount), one by each gauge of a cycle
     h of a cycle is bent beside the shared one by t₃₀(0, course), twice
     r_p ~ N(0, blade²)         log k_p ~ N(0, edge²)         l_p ~ N(0, body²)
 
-and so are alloys towards their stated ratios, saws and parts towards none (``PRIORS``). What maximises the penalised
-likelihood is found in ``fitting``. The same evidence gives the same fit, whatever its order.
+and so are alloys towards their stated ratios, saws, gauges and parts towards none (``PRIORS``). What maximises the
+penalised likelihood is found in ``fitting``. The same evidence gives the same fit, whatever its order.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ PRIORS: Final = {
     "level": (0.0, 1.0),
     "share": (0.0, 0.5),
     "pace": (0.0, 0.08),
-    "saw": (0.0, 0.05),
+    "gauge": (0.0, 0.05),
     "part": (0.0, 0.08),
 }
 """Of the logs, but for ``bend``, ``skew``, ``break_in`` and ``last_stage``, which are plain, and ``share`` (logit).
@@ -73,12 +73,12 @@ SCALARS: Final = ("base", "kappa", "bend", "skew", "break_in", "last_stage", "ha
 
 
 class Layout:
-    """Where the shared parameters of a fit lie in one vector: scalars, then what alloys, saws and parts have."""
+    """Where the shared parameters of a fit lie in one vector: scalars, then those of alloys, saws, gauges and parts."""
 
     def __init__(self, names: Names) -> None:
         counts = {
             "ratio": len(names.alloys), "level": len(names.alloys), "share": len(names.alloys),
-            "pace": len(names.saws), "saw": len(names.saws), "part": len(names.parts),
+            "pace": len(names.saws), "gauge": len(names.gauges), "part": len(names.parts),
         }  # fmt: skip
         self.place = {name: slice(number, number + 1) for number, name in enumerate(SCALARS)}
         end = len(SCALARS)
@@ -169,7 +169,7 @@ def run(shared: Floats, effects: Effects, design: Design, layout: Layout, start:
     value = np.log(wear.wear)
     value[rows] = (
         _of(shared, at["level"], alloy) + _of(shared, at["part"], design.part[rows])
-        + _of(shared, at["saw"], design.saw[rows]) + effects.blades[blade, 2]
+        + _of(shared, at["gauge"], design.gauge[rows]) + effects.blades[blade, 2]
         + effects.cycles[design.cycle[rows], 1 + design.place[rows]] + np.log(whole)
     )  # fmt: skip
     return value, Inner(step, since, exposure, wear, share, slow, kappa, force, whole)
@@ -201,7 +201,7 @@ def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, st
     told[:, at["bend"].start] = edge * inner.kappa * inner.force.by_bend
     told[:, at["skew"].start] = edge * inner.kappa * inner.force.by_skew
     _mark(told, at["share"], design.alloy[rows], (1 - inner.share) * (edge * (1 + rise) - inner.share / inner.whole))
-    for name, index in (("level", design.alloy), ("part", design.part), ("saw", design.saw)):
+    for name, index in (("level", design.alloy), ("part", design.part), ("gauge", design.gauge)):
         _mark(told, at[name], index[rows])
     by_shared[rows] += told
     by_blade[rows, 1], by_blade[rows, 2] = edge * rise, 1.0
@@ -247,8 +247,8 @@ class JointFit:
     """A fitted model: shared parameters with their covariance in the order of ``Layout``, spreads, blades.
 
     ``bounds`` is how many cycles told an upper bound of wear and no more, ``energies`` how many stints told a load.
-    ``levels`` is the level of load that the newest cycle on each saw had of its own, and its error: where a sensor was
-    rescaled, or a belt slips, the next cycle has it too.
+    ``levels`` is the level of load that the newest cycle by each gauge had of its own, and its error: where a sensor
+    was rescaled, or a belt slips, and nothing else told it, the next cycle has it too.
     """
 
     names: Names
@@ -259,7 +259,7 @@ class JointFit:
     bounds: int
     energies: int
     levels: dict[str, tuple[float, float]]
-    version: int = 4
+    version: int = 5
 
     def rate(self, alloy: str) -> tuple[float, float]:
         """The exposure that a unit of usage of an alloy adds at a mean cycle, and the error of its log.
@@ -305,14 +305,14 @@ class JointFit:
         """The fit as it was."""
         plain = dict(value)
         names = value["names"]
-        lists = ("alloys", "parts", "saws", "log_feed", "log_ratio")
+        lists = ("alloys", "parts", "saws", "gauges", "log_feed", "log_ratio")
         plain["names"] = Names(**dict(names) | {key: tuple(names[key]) for key in lists})
         plain["spreads"] = Spreads(**value["spreads"])
         plain["blades"] = {
             blade: BladeEffect(tuple(row["mean"]), _tuples(row["covariance"]), _tuples(row["by_shared"]))
             for blade, row in value["blades"].items()
         }
-        plain["levels"] = {saw: tuple(level) for saw, level in value["levels"].items()}
+        plain["levels"] = {gauge: tuple(level) for gauge, level in value["levels"].items()}
         plain["covariance"], plain["shared"] = _tuples(value["covariance"]), tuple(value["shared"])
         return cls(**plain)
 

@@ -30,7 +30,7 @@ from models.errors import (
 )
 from models.evidence import EFFECTS, PLACES, CycleEvidence, Design
 from models.fitting import LONGEST_STEP
-from models.joint import Effects, JointFit, Layout, expected, own_scales, predict
+from models.joint import PRIORS, Effects, JointFit, Layout, expected, own_scales, predict
 from models.nested import Summing
 
 Floats = NDArray[np.float64]
@@ -46,7 +46,7 @@ SAME: Final = 0.05
 """States whose factors lie further apart [log] are two."""
 CLOSE: Final = 2e-3
 PERSISTS: Final = 3.0
-"""A saw's newest level counts as its own where it is so many times the usual spread of levels."""
+"""A gauge's newest level counts as its own where it is so many times the usual spread of levels."""
 HARD_FROM: Final = 0.02
 """Lots with a smaller offset [log] are plain."""
 LEAST_BESIDE: Final = 3
@@ -169,10 +169,10 @@ class Search:
         return replace(self, design=with_hard_lots(self.design, offsets, self.spreads))
 
     def as_before(self, cycle: CycleEvidence, fit: JointFit) -> Search | None:
-        """The same search where each saw has the level that the newest ended cycle had on it; None where none had."""
+        """The same search where each gauge has the level that the newest ended cycle had by it; None where none had."""
         usual, scale = self.usual.copy(), self.scale.copy()
-        for number, saw in enumerate(dict.fromkeys(work.saw for work in cycle.works)):
-            level, error = fit.levels.get(saw, (0.0, 0.0))
+        for number, gauge in enumerate(_gauges(cycle)):
+            level, error = fit.levels.get(gauge, (0.0, 0.0))
             if number < PLACES and abs(level) > PERSISTS * self.spreads.mount:
                 usual[1 + number] = level
                 scale[1 + number] = max(error, self.spreads.mount)
@@ -261,7 +261,7 @@ class Search:
         return found
 
     def strangeness(self, mode: Mode) -> float:
-        """How far the load lies from what is usual on these saws, at the strangest of them [log]."""
+        """How far the load lies from what is usual by these gauges, at the strangest of them [log]."""
         seen = np.unique(self.design.place[self.design.energy])
         return float(np.max(np.abs(self._own(mode.middle)[1 + seen]), initial=0.0))
 
@@ -271,6 +271,11 @@ class Search:
         normal = 0.5 * float(np.linalg.slogdet(self.prior[:known, :known])[1])
         tails = sum(lgamma((v + 1) / 2) - lgamma(v / 2) - 0.5 * log(pi * v) for v in CYCLE_TAILS)
         return normal + tails - float(np.sum(np.log(self.scale))) + 0.5 * EFFECTS * log(2 * pi)
+
+
+def _gauges(cycle: CycleEvidence) -> list[str]:
+    """What the energies of a cycle were read by, in order."""
+    return list(dict.fromkeys(work.read_by for work in cycle.works))
 
 
 def search_of(
@@ -300,4 +305,7 @@ def search_of(
     tie[:, g + 3 :] = np.eye(EFFECTS)
     tie[0, g] = -1.0
     scale = own_scales(spreads)
+    for number, gauge in enumerate(_gauges(cycle)[:PLACES]):
+        if gauge not in fit.names.gauges:
+            scale[1 + number] = max(PRIORS["gauge"][1], spreads.mount)
     return Search(design, layout, start, spreads, prior, centre, tie, scale, np.zeros(EFFECTS), collect(design))

@@ -34,15 +34,18 @@ Key = tuple[str | int | None, ...]
 class Stint:
     """A spell of one work. ``spot`` numbers the saw among those of the cycle.
 
-    ``cuts`` and ``area_cmm2`` [hundredths of mm²] are exact. ``fed_cmm2`` is the area whose feed is known and
-    ``travel`` its sum over the feed per tooth [hundredths of mm² per mm]. ``loaded`` comparable cuts give the mean log
-    specific energy ``log_u`` [log N/mm²] at the mean log feed per tooth ``log_fz`` [log mm].
+    It went from ``from_us`` to ``to_us``, its first and its last cut. ``cuts`` and ``area_cmm2`` [hundredths of mm²]
+    are exact. ``fed_cmm2`` is the area whose feed is known and ``travel`` its sum over the feed per tooth [hundredths
+    of mm² per mm]. ``loaded`` comparable cuts give the mean log specific energy ``log_u`` [log N/mm²] at the mean log
+    feed per tooth ``log_fz`` [log mm].
     """
 
     part: str | None
     alloy: str
     lot: str | None
     spot: int
+    from_us: int
+    to_us: int
     cuts: int = 0
     area_cmm2: int = 0
     fed_cmm2: int = 0
@@ -62,6 +65,8 @@ class Stint:
         """Take another stint of like work into this one; what the two differ in is forgotten."""
         self.part = self.part if self.part == other.part else None
         self.lot = self.lot if self.lot == other.lot else None
+        self.from_us = min(self.from_us, other.from_us)
+        self.to_us = max(self.to_us, other.to_us)
         self.cuts += other.cuts
         self.area_cmm2 += other.area_cmm2
         self.fed_cmm2 += other.fed_cmm2
@@ -86,6 +91,7 @@ class Stints:
 
     def update(
         self,
+        ts_us: int,
         part: str | None,
         alloy: str,
         lot: str | None,
@@ -107,8 +113,9 @@ class Stints:
             or (log_fz is not None and self.feed is not None and abs(log_fz - self.feed) > SAME_FEED)
         ):
             self._close()
-            stint = self.current = Stint(part, alloy, lot, spot)
+            stint = self.current = Stint(part, alloy, lot, spot, ts_us, ts_us)
             self.feed = None
+        stint.to_us = max(stint.to_us, ts_us)
         stint.cuts += 1
         stint.area_cmm2 += area_cmm2
         if log_fz is not None:

@@ -180,7 +180,7 @@ def stinted(count: int, rng: random.Random, **how: Any) -> Stints:
     for i in range(count):
         part = "P" if i // 100 % 2 else "Q"
         log_u = (7.0 if part == "P" else 7.5) + rng.gauss(0, 0.03)
-        stints.update(part, "6063", "L", 0, 1000, math.log(0.01), log_u, how.get("pace"))
+        stints.update(i, part, "6063", "L", 0, 1000, math.log(0.01), log_u, how.get("pace"))
     return stints
 
 
@@ -192,6 +192,7 @@ def test_stints_hold_all_that_was_cut_and_their_middle_energies() -> None:
     assert first.log_u == pytest.approx(7.5, abs=0.015)
     assert second.log_u == pytest.approx(7.0, abs=0.02)
     assert first.travel == pytest.approx(100_000 / 0.01)
+    assert (first.from_us, first.to_us, second.from_us, second.to_us) == (0, 99, 100, 169)
 
 
 def test_a_feed_that_the_clock_denies_is_set_right() -> None:
@@ -206,11 +207,12 @@ def test_stints_stay_few_and_lose_no_area() -> None:
     stints, rng = Stints(), random.Random(2)
     for i in range(40_000):
         alloy = rng.choice(("6063", "6082", "Cu"))
-        stints.update(f"P{i % 97}", alloy, f"L{i // 900}", 0, 1000, math.log(0.01), 7.0)
+        stints.update(i, f"P{i % 97}", alloy, f"L{i // 900}", 0, 1000, math.log(0.01), 7.0)
         assert len(stints.closed) < 160
     rows = stints.rows()
     assert sum(row.area_cmm2 for row in rows) == 40_000_000
     assert sum(row.cuts for row in rows) == 40_000
+    assert (min(row.from_us for row in rows), max(row.to_us for row in rows)) == (0, 39_999)
     assert {row.alloy for row in rows} == {"6063", "6082", "Cu"}
 
 
@@ -223,6 +225,6 @@ def test_stints_stored_and_restored_go_on_bit_for_bit() -> None:
         if place % 61 == 0:
             parts = Stints.restore(json.loads(json.dumps(parts.state())))
         for stints in (whole, parts):
-            stints.update(part, "6063", None, 0, 1000, math.log(fz), log_u)
+            stints.update(place, part, "6063", None, 0, 1000, math.log(fz), log_u)
     assert parts.state() == whole.state()
     assert parts.rows() == whole.rows()

@@ -23,7 +23,7 @@ from models.cycle import CycleState
 EVERY_STROKES: Final = 500
 EVERYTHING_US: Final = 2**60
 """Later than any fact: a reader at this moment knows all that is stored."""
-STATE_VERSION: Final = 5
+STATE_VERSION: Final = 6
 OPEN_END_US: Final = 2**62
 Accepted = Mapping[Spot, frozenset[int]]
 """Counter values that look set by hand, of which a person said that the strokes were made."""

@@ -13,6 +13,7 @@ from bladewatch.assess.assessment import Assessment, Coverage
 from bladewatch.assess.condition import Condition, conditions_of
 from bladewatch.assess.covered import coverage_of, strokes_made
 from bladewatch.assess.cycles import CycleReader
+from bladewatch.assess.gauges import Change, Gauges
 from bladewatch.assess.hearing import RUNNING, Latest, last_message_us, last_stroke_us, seen_of
 from bladewatch.assess.known import Known
 from bladewatch.assess.life import Life, life_of
@@ -79,6 +80,8 @@ class Running:
     blade: BladeType | None
     recent: dict[int, HourOfWork]
     life: Life
+    changes: tuple[tuple[str, Change], ...]
+    """What changed since it was sharp in how energies are read, each with its ``saw/spindle``."""
 
 
 class Moment:
@@ -114,6 +117,7 @@ class Moment:
         fresh = past is not None and 0 <= now_us - past._trained_us <= TRAINED_FOR_US
         if past is not None and fresh and past._revision == self._revision:
             self._trained, self._trained_us = past._trained, past._trained_us
+        self._gauges: Gauges = past._gauges if past is not None and fresh else Gauges(store.signals, now_us)
         self._fitted: dict[str, tuple[str, JointFit]] = {} if past is None else past._fitted
         if past is not None and past._now_us <= now_us and past._is_whole(self._revision, books):
             self._book: Book = past._book
@@ -219,8 +223,9 @@ class Moment:
             return None
         if blade_type not in self._trained:
             self._trained[blade_type] = train(
-                self._config, self._store, self._reader, self._fleet, blade, self._now_us, self._keep, self._fitted
-            )
+                self._config, self._store, self._reader, self._gauges, self._fleet, blade, self._now_us, self._keep,
+                self._fitted,
+            )  # fmt: skip
         return self._trained[blade_type]
 
     def models(self) -> Iterator[tuple[BladeType, Training]]:
@@ -250,7 +255,13 @@ class Moment:
         training = None if plate.blade_type is None else self._training(plate.blade_type)
         blade = None if plate.blade_type is None else self._config.blade_types.ever(plate.blade_type, self._now_us)
         life = self._life(cycle, state, plate, blade, training, recent, spot)
-        return Running(mount, plate, cycle, state, training, blade, recent, life)
+        changes = tuple(
+            (name, change)
+            for name in state.spots
+            for change in self._gauges.changes(name)
+            if change.at_us > cycle.opened_us
+        )
+        return Running(mount, plate, cycle, state, training, blade, recent, life, changes)
 
     def _recent(self, spot: Spot) -> dict[int, HourOfWork]:
         accepted = self._accepted.get(spot, ())
@@ -398,7 +409,7 @@ class Moment:
             return Life(None, None, 0, reasons=(f"cannot tell: plate {plate.id} {what}",))
         on_scale = training.scale == "wear_um" and training.limit is not None
         readings = readings_of(cycle, self._reader, plate.blade_type, training.limit or 1.0) if on_scale else []
-        evidence = evidence_of(cycle, state, readings, cycle.used_share)
+        evidence = evidence_of(cycle, state, self._gauges, readings, cycle.used_share)
         queue = self._queue.get(spot[0], ()) if spot is not None else ()
         alloys = {alloy for hour in recent.values() for alloy in hour.area_cmm2} | set(state.area_cmm2)
         ratios = ratios_of(self._config, alloys | {job.alloy for job in queue}, self._now_us)

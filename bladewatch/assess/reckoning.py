@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import tzinfo
+from math import exp
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,7 @@ from bladewatch import __version__
 from bladewatch.assess.assessment import Assessment
 from bladewatch.assess.condition import urgent_reason
 from bladewatch.assess.cycles import STATE_VERSION
+from bladewatch.assess.gauges import Change
 from bladewatch.assess.life import Working
 from bladewatch.assess.moment import Moment, Running
 from bladewatch.assess.training import FIT_VERSION, MIN_ALLOY_CYCLES
@@ -148,7 +150,7 @@ def _by_fit(running: Running, working: Working, zone: tzinfo) -> Iterator[Step]:
         "bladewatch's own joint fit of wear and load (models/joint.py)",
     )
     if working.standing.loaded:
-        yield _by_load(running, working, unit)
+        yield _by_load(running, working, unit, zone)
     if working.evidence.readings:
         bench = tuple(
             Entry("measured at the bench", reading.wear * limit, unit, "ledger")
@@ -176,7 +178,7 @@ def _rate(working: Working, cycles: int, alloy: str) -> tuple[float, str]:
     return rate, f"{low:.3g} to {high:.3g}, {how}, from {cycles} cycles"
 
 
-def _by_load(running: Running, working: Working, unit: str) -> Step:
+def _by_load(running: Running, working: Working, unit: str, zone: tzinfo) -> Step:
     fit, now = working.fit, working.standing
     index = running.state.index.now
     stints = sum(work.loaded > 0 for work in working.evidence.works)
@@ -188,6 +190,7 @@ def _by_load(running: Running, working: Working, unit: str) -> Step:
         Entry("spread of a stint's energy", fit.spreads.row, "log", "one in five may be anything, like galling"),
         Entry("wear by area and load", quantity(plain.wear * working.limit), unit),
     ]
+    entries.extend(_change(name, change, zone) for name, change in running.changes)
     for story, share in sorted(now.stories.items(), key=lambda one: -one[1]):
         if story != AS_TOLD and share >= LEAST_STORY:
             entries.append(Entry(f"that {STORIES[story]}", 100 * share, "%", "how far it fits beside the others"))
@@ -198,6 +201,15 @@ def _by_load(running: Running, working: Working, unit: str) -> Step:
         "u = K_c + K_e/f_z with K_c, K_e of carbide in aluminium for a start: review in Chinese Journal of Mechanical "
         "Engineering, 2021 (milling)",
     )
+
+
+def _change(spot_name: str, change: Change, zone: tzinfo) -> Entry:
+    since = to_datetime(change.at_us, zone).date().isoformat()
+    if change.name is None:
+        much = f"{exp(change.log_scale):.2f} times as much"
+        return Entry(f"power on {spot_name} reads since {since}", much, "", "so idle power stepped: taken off the load")
+    how = "a belt that slips or holds again: loads before and after are not compared"
+    return Entry(f"speed of {spot_name} changed on", since, "", how)
 
 
 def _strokes_origin(strokes: int, seen: int) -> str:

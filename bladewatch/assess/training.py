@@ -18,6 +18,7 @@ from typing import Final, NamedTuple
 import msgspec
 
 from bladewatch.assess.cycles import CycleReader
+from bladewatch.assess.gauges import Gauges
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet
 from bladewatch.stores.protocols import Store
@@ -30,7 +31,7 @@ from models.ratios import stated_ratio
 from models.scatter import scatter
 from models.usage import choose
 
-FIT_VERSION: Final = 7
+FIT_VERSION: Final = 8
 """Raised with every change of what the same cycles are fitted to: stored fits of another version are not used."""
 MIN_CYCLES: Final = 3
 MIN_ALLOY_CYCLES: Final = 9
@@ -68,6 +69,7 @@ def train(
     config: Config,
     store: Store,
     reader: CycleReader,
+    gauges: Gauges,
     fleet: Fleet,
     blade: BladeType,
     now_us: int,
@@ -93,42 +95,48 @@ def train(
     if blade.wear_limit_um is not None and len(measured) >= MIN_CYCLES:
         limit = blade.wear_limit_um
         stock = _stock_of([cycle for cycle, _ in whole])
-        evidence = [_measured(reader, cycle, state, blade.id, limit, stock) for cycle, state in whole]
+        evidence = [_measured(reader, gauges, cycle, state, blade.id, limit, stock) for cycle, state in whole]
         told = sum(any(r.kind in ("measured", "stock") for r in one.readings) for one in evidence)
         return fitting.of("wear_um", limit, evidence, told)
     whole = [(cycle, state) for cycle, state in whole if cycle.used_share == 0]
     loaded = [(cycle, state) for cycle, state in whole if state.index.now is not None]
     if blade.edge_index_limit is not None and len(loaded) >= MIN_CYCLES:
         limit = blade.edge_index_limit - 1
-        return fitting.of("edge_index", limit, [evidence_of(c, s) for c, s in loaded], len(loaded))
+        return fitting.of("edge_index", limit, [evidence_of(c, s, gauges) for c, s in loaded], len(loaded))
     dull = [cycle for cycle, _ in whole if cycle.reason in DECLARED_DULL]
     if len(dull) >= MIN_CYCLES:
         kinds = {True: "dull", False: "removed"}
         evidence = [
-            evidence_of(cycle, state, [Reading(1.0, kinds[cycle.reason in DECLARED_DULL])]) for cycle, state in whole
+            evidence_of(cycle, state, gauges, [Reading(1.0, kinds[cycle.reason in DECLARED_DULL])])
+            for cycle, state in whole
         ]
         return fitting.of("area", 1.0, evidence, len(dull))
     bench = sum(_worn(cycle) is not None for cycle in ended)
     return Training("none", None, None, len(ended), _lack(blade, len(ended), bench))
 
 
-def evidence_of(cycle: Cycle, state: CycleState, readings: Sequence[Reading] = (), start: float = 0.0) -> CycleEvidence:
+def evidence_of(
+    cycle: Cycle, state: CycleState, gauges: Gauges, readings: Sequence[Reading] = (), start: float = 0.0
+) -> CycleEvidence:
     """What a cycle tells the model, from its stints. ``start`` is wear that was there before [limits]."""
     works = []
     for stint in state.stints.rows():
+        spot = state.spots[stint.spot] if state.spots else ""
+        read = gauges.at(spot, (stint.from_us + stint.to_us) // 2)
         travel = stint.travel * stint.area_cmm2 / stint.fed_cmm2 if stint.fed_cmm2 else None
         works.append(
             Work(
                 alloy=stint.alloy,
                 area_m2=m2_of(stint.area_cmm2),
-                saw=state.spots[stint.spot] if state.spots else "",
+                saw=spot,
                 part=stint.part,
                 lot=stint.lot,
                 travel=None if travel is None else travel / CMM2_PER_M2,
                 loaded=stint.loaded,
-                log_u=stint.log_u,
+                log_u=stint.log_u - read.log_scale if stint.loaded else 0.0,
                 log_fz=stint.log_fz,
                 cuts=stint.cuts,
+                gauge=read.name,
             )
         )
     return CycleEvidence(cycle.plate, cycle.number, tuple(works), tuple(readings), start, cycle.ended_us or 0)
@@ -184,8 +192,9 @@ def _stock_of(cycles: Sequence[Cycle]) -> Stock | None:
 
 
 def _measured(
-    reader: CycleReader, cycle: Cycle, state: CycleState, blade_type: str, limit: float, stock: Stock | None
-) -> CycleEvidence:
+    reader: CycleReader, gauges: Gauges, cycle: Cycle, state: CycleState, blade_type: str, limit: float,
+    stock: Stock | None,
+) -> CycleEvidence:  # fmt: skip
     """A cycle on the scale of micrometres.
 
     One that nobody measured tells its wear by the stock that the grinder removed, where it is known what that holds
@@ -198,7 +207,7 @@ def _measured(
             readings = [Reading(wear_um / limit, "stock", blur=max(stock.scatter_um / wear_um, STOCK_BLUR))]
     if not readings:
         readings = [Reading(1.0, "removed")]
-    return evidence_of(cycle, state, readings, cycle.used_share)
+    return evidence_of(cycle, state, gauges, readings, cycle.used_share)
 
 
 @dataclass(frozen=True, slots=True)

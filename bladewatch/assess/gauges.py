@@ -1,0 +1,108 @@
+"""Since when the loads of a spindle are read otherwise than before: by its idle power, and by its belt.
+
+Four hundred days back, an hour of idle power and a day of the spindle's pace at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
+from statistics import median
+from typing import Final, NamedTuple
+
+from bladewatch.contact import POWER_SIGNALS, hour_of
+from bladewatch.power import IDLE_READINGS
+from bladewatch.stores.protocols import Idle, Signals, Spot
+from collectors.instants import DAY_US, HOUR_US, MINUTE_US, SECOND_US
+from models.gauge import scale_steps, slips
+
+LOOK_BACK_H: Final = 400 * 24
+LEAST_READINGS: Final = 3
+ENOUGH: Final = 8
+SPELL_US: Final = 20 * MINUTE_US
+
+
+class Gauge(NamedTuple):
+    """What reads energies: so much more than at first [log], and by a ``name`` where not even then comparable."""
+
+    log_scale: float
+    name: str | None
+
+
+class Change(NamedTuple):
+    """From an instant on energies read so much more [log], or else than before: then they have a new ``name``."""
+
+    at_us: int
+    log_scale: float
+    name: str | None = None
+
+
+class Gauges:
+    """The changes of every spindle as they were known at ``now_us``, each looked for when it is asked for."""
+
+    def __init__(self, signals: Signals, now_us: int) -> None:
+        self._signals = signals
+        self._now_us = now_us
+        self._found: dict[str, tuple[Change, ...]] = {}
+
+    def at(self, spot_name: str, at_us: int) -> Gauge:
+        """What reads a spindle, named ``saw/spindle``, at an instant."""
+        past = [change for change in self.changes(spot_name) if change.at_us <= at_us]
+        names = [change.name for change in past if change.name is not None]
+        return Gauge(sum(change.log_scale for change in past), names[-1] if names else None)
+
+    def changes(self, spot_name: str) -> tuple[Change, ...]:
+        """What changed on a spindle, in order."""
+        if spot_name not in self._found:
+            saw, _, spindle = spot_name.rpartition("/")
+            self._found[spot_name] = tuple(sorted(self._look((saw, spindle)), key=lambda change: change.at_us))
+        return self._found[spot_name]
+
+    def _look(self, spot: Spot) -> Iterator[Change]:
+        hours = self._idle(spot)
+        for step in scale_steps([hour.total / hour.n for hour in hours]):
+            yield Change(hours[step.place].hour * HOUR_US, step.log_scale)
+        pace = self._pace(spot, sorted({hour.hour // 24 for hour in hours}))
+        days = list(pace)
+        for place in slips(list(pace.values())):
+            since = datetime.fromtimestamp(days[place] * DAY_US / SECOND_US, UTC)
+            yield Change(days[place] * DAY_US, 0.0, f"{'/'.join(spot)} since {since:%Y-%m-%d}")
+
+    def _idle(self, spot: Spot) -> list[Idle]:
+        """Hours of idle power, but for the first after a pause, and those of a sensor that stands still."""
+        last = hour_of(self._now_us) - 1
+        for signal in POWER_SIGNALS:
+            rows = self._signals.idle_hours(spot, signal, last - LOOK_BACK_H, last, self._now_us)
+            hours = {row.hour: row for row in rows if row.n >= IDLE_READINGS and row.total > 0}
+            if hours:
+                return [row for hour, row in hours.items() if _goes_on(hours.get(hour - 1), row)]
+        return []
+
+    def _pace(self, spot: Spot, days: list[int]) -> Mapping[int, float]:
+        """The spindle's speed of each day, beside its motor's where that is told."""
+        told = self._signals.latest(spot, self._now_us, self._now_us)
+        if ("spindle_rpm", "") not in told:
+            return {}
+        found = {}
+        for day in days:
+            spindle = self._median(spot, "spindle_rpm", day)
+            motor = self._median(spot, "motor_rpm", day) if ("motor_rpm", "") in told else 1.0
+            if spindle and motor:
+                found[day] = spindle / motor
+        return found
+
+    def _median(self, spot: Spot, signal: str, day: int) -> float | None:
+        """The middle of a day's readings above nought: of some minutes where these hold enough, else of all of it."""
+        for from_us, to_us in (
+            (day * DAY_US + DAY_US // 2 - SPELL_US, day * DAY_US + DAY_US // 2),
+            (day * DAY_US, (day + 1) * DAY_US),
+        ):
+            rows = self._signals.readings(spot, signal, "", from_us, min(to_us, self._now_us), self._now_us)
+            values = [row.value for row in rows if row.value > 0]
+            if len(values) >= ENOUGH:
+                return median(values)
+        return median(values) if len(values) >= LEAST_READINGS else None
+
+
+def _goes_on(before: Idle | None, hour: Idle) -> bool:
+    return before is not None and before.total * hour.n != hour.total * before.n
