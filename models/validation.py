@@ -23,6 +23,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from models.conformal import widening
 from models.evidence import CycleEvidence, up_to
 from models.forecast import Quantity, quantity
 from models.jobs import Job, run_down
@@ -229,7 +230,8 @@ def _bends(model: JointFit) -> tuple[float, float]:
 class Figures(NamedTuple):
     """Of forecasts of one quantity: mean size of the error and mean error, also as shares of the truth; the band.
 
-    ``near`` is the share that lies within ``CONE`` of the truth (alpha-lambda accuracy, Saxena et al. 2008).
+    ``near`` is the share that lies within ``CONE`` of the truth (alpha-lambda accuracy, Saxena et al. 2008);
+    ``widening`` is how many times as wide the ranges would have to be to hold the next one, None where too few tell.
     """
 
     number: int
@@ -240,6 +242,7 @@ class Figures(NamedTuple):
     covered: float
     width: float
     near: float
+    widening: float | None
 
 
 def figures(pairs: Sequence[tuple[Quantity, float]]) -> Figures | None:
@@ -257,6 +260,7 @@ def figures(pairs: Sequence[tuple[Quantity, float]]) -> Figures | None:
         covered=float(np.mean([said.low <= came <= said.high for said, came in pairs])),
         width=float(np.mean([said.high - said.low for said, _ in pairs])),
         near=float(np.mean(np.abs(off) <= CONE * true)),
+        widening=widening(pairs),
     )
 
 

@@ -48,7 +48,7 @@ def main() -> int:
         run("lint-imports"),
     ]
     if "--without-tests" not in sys.argv:
-        passed.append(run("python", "-m", "pytest", "-q"))
+        passed.append(run("python", "-m", "pytest", "-q", "-n", "auto", "--dist", "loadfile"))
     print(f"{passed.count(True)} passed, {passed.count(False)} failed")
     return 0 if all(passed) else 1
 

@@ -87,6 +87,7 @@ def test_figures_and_decisions_by_hand() -> None:
     assert found is not None
     assert (found.number, found.error, found.bias, found.covered, found.width) == (2, 2.5, -1.5, 0.5, 5.0)
     assert found.error_share == pytest.approx(5 / 23)
+    assert found.widening is None
     plans = [Plan(("A", 1), 10.0, 100.0, {"model": 9.0}), Plan(("A", 2), 10.0, 100.0, {"model": 10.5})]
     made = decision(plans, "model")
     assert made is not None
@@ -195,6 +196,7 @@ def test_the_demos_shop_is_checked_in_three_ways(example: Path) -> None:
                     "coverage",
                     "width",
                     "within_20_percent",
+                    "widening",
                 }
     assert {step[1] for step in steps} == set(told["ways"])
     assert all(done <= of for _, _, done, of in steps)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from math import isfinite
 from typing import Any, Final
 
 import msgspec
@@ -182,7 +183,7 @@ def at_share(told: Trial, share: float) -> tuple[Figures | None, Figures | None,
     return figures([(o.said_m2, o.left_m2) for o in rows]), figures([(o.said_wear, o.wear) for o in rows]), rules
 
 
-def _figures_json(found: Figures | None, unit: float) -> dict[str, float] | None:
+def _figures_json(found: Figures | None, unit: float) -> dict[str, float | None] | None:
     if found is None:
         return None
     return {
@@ -193,4 +194,5 @@ def _figures_json(found: Figures | None, unit: float) -> dict[str, float] | None
         "coverage": found.covered,
         "width": found.width * unit,
         "within_20_percent": found.near,
+        "widening": found.widening if found.widening is not None and isfinite(found.widening) else None,
     }

@@ -76,8 +76,19 @@ def _trial(told: Trial, limit_um: float, width: int) -> Iterator[Line]:
             beside = "".join(f"; {rule} {value}" for rule, value in plain.items())
             text = f"    {name}: {left.number} cycles, area left {off}, bias {bias}, in range {covered}, wear {worn}"
             yield from (Line(part) for part in _hanging(text + beside, width))
-    for text in _decided(told):
+    for text in (_widened(told), *_decided(told)):
         yield from (Line(part) for part in wrapped(text, width, "    "))
+
+
+def _widened(told: Trial) -> str:
+    """How wide ranges of the area left would have to be."""
+    found = {share: left for share in SHARES if (left := at_share(told, share)[0]) is not None}
+    wide = {share: left.widening for share, left in found.items() if left.widening is not None}
+    if not wide:
+        most = max(left.number for left in found.values())
+        return f"How wide ranges must be to hold nine in ten: cannot tell by {most} cycles, it takes nine."
+    by_share = ", ".join(f"{factor:.2g} at {percent(share)}" for share, factor in wide.items())
+    return f"Ranges of the area left hold nine in ten of further cycles if they are so many times as wide: {by_share}."
 
 
 def _off(found: Figures | None) -> str:

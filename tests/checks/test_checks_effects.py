@@ -1,12 +1,21 @@
-"""Outside checks of effects within groups, and of the figures of forecasts."""
+"""Outside checks of effects within groups, of a running edge as a filter, and of the figures of forecasts."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from mapie.regression import SplitConformalRegressor
+from sklearn.linear_model import LinearRegression
+from test_joint import cycle, cycles, fitted
 
+from models.conformal import bound, widening
+from models.errors import weigh, with_lots
 from models.forecast import Quantity
+from models.joint import predict
 from models.nested import Blocks, Nest, eliminate
+from models.running import _Ground
 from models.validation import figures
 
 pytestmark = pytest.mark.outside
@@ -65,3 +74,93 @@ def test_accuracy_within_a_cone_of_what_is_left() -> None:
     whole = figures(told)
     assert whole is not None
     assert whole.near == 0.75
+
+
+def filtered(x: np.ndarray, p: np.ndarray, rows: np.ndarray, y: np.ndarray, variance: np.ndarray) -> None:
+    """Take measurements one after the other into a state that stands still (Q = 0); ``x`` and ``p`` are changed.
+
+    Kalman 1960, A New Approach to Linear Filtering and Prediction Problems; in Joseph's form.
+    """
+    for h, value, r in zip(rows, y, variance, strict=True):
+        gain = p @ h / (h @ p @ h + r)
+        keep = np.eye(len(x)) - np.outer(gain, h)
+        x += gain * (value - h @ x)
+        p[:] = keep @ p @ keep.T + r * np.outer(gain, gain)
+
+
+def test_a_filter_without_noise_of_state_is_least_squares() -> None:
+    """Wear read forty times: slope 0.0019744, its error 6.8487e-05 = σ/√Sxx (textbook identity, worked by hand)."""
+    n = np.arange(1, 41, dtype=float)
+    z = np.random.default_rng(1).normal(0.05 + 0.002 * n, 0.005)
+    rows, variance = np.column_stack([np.ones(40), n]), np.full(40, 2.5e-5)
+    x, p = np.zeros(2), np.diag([1e4, 1e4])
+    filtered(x, p, rows, z, variance)
+    nest = Nest.of(np.zeros(40, int), np.zeros(1, int), 1)
+    blocks = Blocks.of_rows(z, 1 / variance, np.hstack([rows, np.zeros((40, 4))]), 2, nest).with_priors(
+        cycle_precision=np.ones((1, 1)), cycle_off=np.zeros((1, 1)), blade_precision=np.ones(3),
+        blade_off=np.zeros((1, 3)), shared_precision=np.full(2, 1e-12), shared_off=np.zeros(2), nest=nest,
+    )  # fmt: skip
+    solved = eliminate(blocks, nest)
+    assert solved.shared[1] == pytest.approx(0.0019744, abs=5e-8)
+    assert np.sqrt(solved.shared_covariance[1, 1]) == pytest.approx(6.8487e-05, rel=1e-4)
+    assert solved.shared == pytest.approx(x, rel=1e-6)
+    assert solved.shared_covariance == pytest.approx(p, rel=1e-5)
+
+
+def test_where_a_running_edge_stands_is_what_a_filter_says_that_takes_stint_after_stint() -> None:
+    """Same prior, same weights, each lot an offset of its own: means and covariances of both agree."""
+    fit = fitted(cycles(12, 8))
+    made = cycle(99, np.random.default_rng(3), until=0.7, bench=None)
+    works = tuple(work._replace(lot=f"L{number // 4}") for number, work in enumerate(made.evidence.works))
+    search = _Ground.of(fit, fit.names).search(replace(made.evidence, blade="new", works=works))
+    z = search.climb(search.centre).middle
+    offsets = search.settled(z)[1]
+    normal, gradient = search.linearised(z, offsets)
+
+    told = predict(z[: search.layout.size], search._effects(z), search.design, search.layout, search.start)
+    off = search.design.y - told.value
+    weighed = weigh(search.design, off, search.lots, offsets, np.ones(1), search.spreads)
+    total = search.lots @ weighed.rows
+    lots, size = len(total), len(z)
+    assert lots > 3
+    given = normal - told.slopes.T @ (weighed.rows[:, None] * told.slopes)  # without rows: priors, less the lots
+    means = with_lots(search.lots, weighed.rows, told.slopes)[len(off) :]
+    prior = given - means.T @ (weighed.lots[:, None] * means)
+    all_off = with_lots(search.lots, weighed.rows, off)
+    pull = gradient - np.vstack([told.slopes, means]).T @ (np.concatenate([weighed.rows, weighed.lots]) * all_off)
+    p = np.zeros((size + lots, size + lots))
+    p[:size, :size] = np.linalg.inv(prior)
+    p[size:, size:] = np.diag(1 / (total**2 / -weighed.lots - total))  # the variance of a lot beforehand
+    x = np.concatenate([p[:size, :size] @ pull, np.zeros(lots)])
+    of_lot = search.lots @ np.eye(len(off)) > 0
+    filtered(x, p, np.hstack([told.slopes, of_lot.T.astype(float)]), off, 1 / weighed.rows)
+    assert x[:size] == pytest.approx(np.linalg.solve(normal, gradient), abs=1e-7)
+    assert p[:size, :size] == pytest.approx(np.linalg.inv(normal), rel=1e-5, abs=1e-10)
+
+
+def test_split_conformal_is_the_hand_result_and_that_of_mapie() -> None:
+    """Lei et al. 2018: the ⌈100 · 0.9⌉ = 90th smallest of 99 residuals is MAPIE's half width; eight are too few."""
+    rng = np.random.default_rng(0)
+    area = rng.uniform(1, 8, 199)[:, None]
+    wear = 0.03 * area[:, 0] + rng.normal(0, 0.008, 199)
+    line = LinearRegression().fit(area[:100], wear[:100])
+    scores = np.abs(wear[100:] - line.predict(area[100:]))
+    mapie = SplitConformalRegressor(line, confidence_level=0.9, prefit=True).conformalize(area[100:], wear[100:])
+    middle, ranges = mapie.predict_interval(area[:5])
+    half = bound(list(scores))
+    assert half == sorted(scores)[89]
+    assert ranges[:, 1, 0] - middle == pytest.approx(np.full(5, half), rel=1e-12)
+    assert bound(list(scores[:8])) is None
+    assert bound(list(scores[:9])) == max(scores[:9])
+
+
+def test_widened_ranges_hold_nine_in_ten_of_what_comes_next() -> None:
+    """Ranges half as wide as they should be, thirty to learn from: the next is held in 0.9 to 0.95 of 4 000 trials."""
+    rng, held = np.random.default_rng(5), 0
+    for _ in range(4000):
+        middle, came = rng.normal(0, 1, 31), rng.normal(0, 1, 31)
+        pairs = [(Quantity(m, m - 1.2, m + 1.2, m), m + c) for m, c in zip(middle, came, strict=True)]
+        factor = widening(pairs[:30])
+        assert factor is not None
+        held += abs(pairs[30][1] - middle[30]) <= 1.2 * factor
+    assert 0.885 <= held / 4000 <= 0.95
