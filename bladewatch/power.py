@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Iterator, Sequence
-from typing import Final, Protocol
+from typing import Final, NamedTuple, Protocol
 
 from bladewatch.config.tables import Config
 from bladewatch.contact import POWER_SIGNALS, hour_of, start_of
@@ -84,7 +84,10 @@ class Source(Protocol):
 
 
 class IdlePower:
-    """Idle power by hour: the newest whole hour before with three readings outside strokes, within a week."""
+    """Idle power by hour: the newest whole hour before with three readings outside strokes, within a week.
+
+    The first hour after a pause counts only where there is no other: a cold spindle takes more.
+    """
 
     def __init__(self, config: Config, signals: Source, spot: Spot, known_us: int) -> None:
         self._config = config
@@ -92,7 +95,7 @@ class IdlePower:
         self._spot = spot
         self._known_us = known_us
         self._span: tuple[int, int] | None = None
-        self._hours: dict[str, tuple[list[int], list[float]]] = {}
+        self._hours: dict[str, tuple[_Hours, _Hours]] = {}
         self._found: dict[int, float | None] = {}
         self._waiting: deque[tuple[int, int]] = deque()
         self._passed = 0
@@ -115,15 +118,15 @@ class IdlePower:
     def _look_up(self, hour: int) -> float | None:
         self._load(hour)
         for signal in POWER_SIGNALS:
-            hours, means = self._hours[signal]
-            place = bisect_left(hours, hour) - 1
-            if place < 0 or hours[place] < hour - IDLE_HOURS:
+            warm, every = self._hours[signal]
+            found = warm.before(hour) or every.before(hour)
+            if found is None:
                 continue
             if signal == "power_kw":
-                return means[place]
-            saw = self._config.saws.ever(self._spot[0], hours[place] * HOUR_US)
+                return found.mean
+            saw = self._config.saws.ever(self._spot[0], found.hour * HOUR_US)
             if saw is not None and saw.load_base_kw is not None:
-                return means[place] / 100 * saw.load_base_kw
+                return found.mean / 100 * saw.load_base_kw
         return None
 
     def _load(self, hour: int) -> None:
@@ -134,11 +137,37 @@ class IdlePower:
         self._span = (first, max(last, hour))
         known: list[tuple[int, int]] = []
         for signal in POWER_SIGNALS:
-            rows = self._signals.idle_hours(self._spot, signal, first, last - 1, self._known_us)
+            rows = self._signals.idle_hours(self._spot, signal, first - 1, last - 1, self._known_us)
             known.extend((row.hour, row.known_us) for row in rows)
-            good = [row for row in rows if row.n >= IDLE_READINGS]
-            self._hours[signal] = ([row.hour for row in good], [row.total / row.n / 1e6 for row in good])
+            good = {row.hour: row.total / row.n / 1e6 for row in rows if row.n >= IDLE_READINGS}
+            warm = {hour: mean for hour, mean in good.items() if hour - 1 in good}
+            self._hours[signal] = _Hours.of(warm), _Hours.of(good)
         self._waiting = deque(sorted(known))
+
+
+class _Mean(NamedTuple):
+    """The mean power of an hour, in the signal's unit."""
+
+    hour: int
+    mean: float
+
+
+class _Hours(NamedTuple):
+    """Means by hour, in order."""
+
+    hours: list[int]
+    means: list[float]
+
+    @classmethod
+    def of(cls, means: dict[int, float]) -> _Hours:
+        return cls(list(means), list(means.values()))
+
+    def before(self, hour: int) -> _Mean | None:
+        """The newest before an hour, within a week."""
+        place = bisect_left(self.hours, hour) - 1
+        if place < 0 or self.hours[place] < hour - IDLE_HOURS:
+            return None
+        return _Mean(self.hours[place], self.means[place])
 
 
 class PowerInside:

@@ -100,12 +100,12 @@ class Service:
         """The site's zone."""
         return self.config.zone
 
-    def instant(self, text: str) -> int:
-        """A moment as the user gives it; without an offset it is site time. Raises ``UsageError``."""
+    def instant(self, text: str, option: str = "--at") -> int:
+        """A moment as the user gives it to an option; without an offset it is site time. Raises ``UsageError``."""
         try:
             return site_instant(text, self.zone)
         except ValueError as error:
-            raise UsageError(f"--at: {error}") from error
+            raise UsageError(f"{option}: {error}") from error
 
     def translator(self) -> Translator:
         """What decodes this shop's messages."""

@@ -13,9 +13,11 @@ eliminated as it comes: with weights W of its rows and the offset's precision q,
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import pi, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
 from numpy.typing import NDArray
 
 from models.evidence import PLACES, Design
@@ -27,9 +29,13 @@ CUT_NOISE: Final = 10.0
 """Cuts whose own scatter is as large as what all cuts of a stint share."""
 DULL_SPREAD: Final = 0.15
 """How far from the limit a blade is that was declared dull [log]; also the edge of an upper bound."""
-CYCLE_TAILS: Final = np.array([4.0] + PLACES * [1.0] + 2 * [30.0])
-"""Degrees of freedom of a cycle's factor, of its levels and of its course: one whose record is wrong, or whose sensor
+CYCLE_TAILS: Final = np.array([4.0] + PLACES * [1.0] + [30.0, 30.0, 1.0])
+"""Degrees of freedom of a cycle's factor, its levels, the course and the rise of its load: one whose record or sensor
 was rescaled, must not widen the rest. The effects of blades are normal."""
+USUAL_TAIL: Final = 4.0
+USUAL_SHRINKS: Final = 1.3397
+"""By how much the variance of normal effects is larger than one so weighted tells: E[w]/E[w·z²], by quadrature."""
+NODES, NODE_WEIGHTS = (part / scale for part, scale in zip(hermegauss(15), (1.0, sqrt(2 * pi)), strict=True))
 NOISE_WEIGHT: Final = 10.0
 """How many stints a cycle's noise counts as a mean one's for."""
 ODD_SHARE: Final = 0.2
@@ -51,12 +57,13 @@ class Spreads:
     body: float = 0.01
     mount: float = 0.008
     course: float = 0.05
+    rise: float = 0.02
     row: float = 0.012
     lot: float = 0.006
     bench: float = 0.05
 
 
-WEIGHT: Final = Spreads(cycle=4, blade=3, edge=2, body=6, mount=12, course=4, row=150, lot=20, bench=6)
+WEIGHT: Final = Spreads(cycle=4, blade=3, edge=2, body=6, mount=12, course=4, rise=6, row=150, lot=20, bench=6)
 """How many effects or errors the stated spreads count for."""
 
 
@@ -192,6 +199,16 @@ def noise_of(design: Design, weighed: Weighed, spreads: Spreads) -> Floats:
 def heavy(own: Floats, spread: Floats) -> Floats:
     """Weights (c, e) that make the normal effects of cycles ones of Student's t."""
     return np.asarray((CYCLE_TAILS + 1) / (CYCLE_TAILS + (own / spread) ** 2))
+
+
+def usual(mean: Floats, variance: Floats, spread: Floats) -> tuple[Floats, Floats]:
+    """What effects, known by their means and variances, tell of the spread of their kind: squares, and their weights.
+
+    One blade to which a wrong record is laid must not tell that blades differ: then its record would pass for true.
+    """
+    off = (mean[..., None] + np.sqrt(variance)[..., None] * NODES) / spread[..., None]
+    weight = (USUAL_TAIL + 1) / (USUAL_TAIL + off**2) * NODE_WEIGHTS
+    return np.sum(weight * off**2, axis=-1) * spread**2, np.sum(weight, axis=-1) / USUAL_SHRINKS
 
 
 def heavy_loss(own: Floats, spread: Floats) -> Floats:

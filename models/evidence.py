@@ -23,8 +23,8 @@ USAGES: Final = (BY_ALLOY, "travel", "area", "cuts")
 PLAIN: Final = ("area", "cuts")
 PLACES: Final = 3
 """Gauges of one cycle by each of which its load has a level of its own; any more share the last one's."""
-EFFECTS: Final = 1 + PLACES + 2
-"""What a cycle has of its own: log factor, levels by its gauges, bend and skew of the course of its load."""
+EFFECTS: Final = 1 + PLACES + 3
+"""What a cycle has of its own: log factor, levels by its gauges, bend and skew of the course of its load, its rise."""
 
 
 class Work(NamedTuple):

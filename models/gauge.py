@@ -23,9 +23,11 @@ LEAST_STEP: Final = 0.03
 """Log of idle power; a rescaled sensor or converter is further off."""
 LONG: Final = 40
 """Hours on either side by which a step is sized."""
-BEHIND: Final = 0.001
+BEHIND: Final = 0.003
 """A spindle so far behind its own pace [share], two days in a row, slips."""
-NOT_BEHIND: Final = 0.0004
+NOT_BEHIND: Final = 0.001
+FURTHER: Final = 0.01
+"""One that falls so much further behind [share] does not read as it did."""
 BASE_DAYS: Final = 20
 RECENT_DAYS: Final = 3
 LEAST_DAYS: Final = 5
@@ -84,26 +86,32 @@ def _parting(x: Floats) -> int:
 
 
 def slips(pace: Sequence[float]) -> list[int]:
-    """The places at which the pace of a spindle, day by day, falls behind its own, and at which it is back.
+    """The places at which the pace of a spindle, day by day, falls behind its own, falls further, and is back.
 
     ``pace`` is its speed, best beside that of its motor; its own is the median of some weeks, up to three days ago.
     """
     found: list[int] = []
-    base: float | None = None
+    own: float | None = None
+    worst: float | None = None
     for day in range(LEAST_DAYS, len(pace)):
-        behind = len(found) % 2 == 1
         since = found[-1] if found else 0
-        own = pace[max(since, day - RECENT_DAYS - BASE_DAYS) : max(day - RECENT_DAYS, since)]
-        if not behind and len(own) >= LEAST_DAYS:
-            base = median(own)
-        if base is None:
+        past = pace[max(since, day - RECENT_DAYS - BASE_DAYS) : max(day - RECENT_DAYS, since)]
+        if worst is None and len(past) >= LEAST_DAYS:
+            own = median(past)
+        if own is None:
             continue
-        slow, fast = base * (1 - BEHIND), base * (1 - NOT_BEHIND)
-        if not behind and max(pace[day - 1], pace[day]) < slow:
+        slow, fast = own * (1 - BEHIND), own * (1 - NOT_BEHIND)
+        lower, higher = sorted(pace[day - 1 : day + 1])
+        if worst is None and higher < slow:
             begun = day - 1
             while begun > since and pace[begun - 1] < fast:
                 begun -= 1
             found.append(begun)
-        elif behind and min(pace[day - 1], pace[day]) > fast:
+            worst = higher
+        elif worst is not None and lower > fast:
             found.append(day - 1)
+            worst = None
+        elif worst is not None and higher < worst - FURTHER * own:
+            found.append(day - 1)
+            worst = higher
     return found

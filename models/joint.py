@@ -9,7 +9,7 @@ and what is measured of it ::
 
     log(wear at the bench)   = log w + error                                       spread ``bench``
     log(energy per volume)   = level_alloy + part + gauge + l_p + d_i + lot
-                               + log(1 - s_a + s_a·(f_a/f_z)·(1 + κ·k_p·h(w)))
+                               + log(1 - s_a + s_a·(f_a/f_z)·(1 + κ·k_p·k_i·h(w)))
                                + error                                             spread ``row``·√(1 + 10/cuts)
 
 s_a is the edge's share of the energy at the alloy's own feed f_a (u = K_c + K_e/f_z, ``cutting``), κ the rise of edge
@@ -18,7 +18,7 @@ lots have heavy tails (``errors``): galling, a hard lot, a record that is wrong 
 effects are shrunk towards none ::
 
     log c_i ~ t₄(r_p, cycle)   d_i ~ Cauchy(0, mount), one by each gauge of a cycle
-    h of a cycle is bent beside the shared one by t₃₀(0, course), twice
+    h of a cycle is bent beside the shared one by t₃₀(0, course), twice      log k_i ~ Cauchy(0, rise)
     r_p ~ N(0, blade²)         log k_p ~ N(0, edge²)         l_p ~ N(0, body²)
 
 and so are alloys towards their stated ratios, saws, gauges and parts towards none (``PRIORS``). What maximises the
@@ -67,7 +67,7 @@ ALIKE: Final = 1e-3
 """Spread of the ratios of alloys that a plain rule takes for alike."""
 UNTOLD_RATIO: Final = 0.15
 """Spread of the ratio of area whose alloy nothing tells [log], beside the mean of all that was cut."""
-COURSE: Final = {"bend": 1 + PLACES, "skew": 2 + PLACES}
+OF_LOAD: Final = {"bend": 1 + PLACES, "skew": 2 + PLACES, "kappa": 3 + PLACES}
 """Shared parameters that each cycle may have beside its own effects, and where these stand."""
 SCALARS: Final = ("base", "kappa", "bend", "skew", "break_in", "last_stage", "hard")
 
@@ -162,8 +162,8 @@ def run(shared: Floats, effects: Effects, design: Design, layout: Layout, start:
     alloy, blade = design.alloy[rows], design.blade[rows]
     share = 1 / (1 + np.exp(-_of(shared, at["share"], alloy)))
     slow = np.exp(design.log_slow[rows])
-    kappa = np.exp(shared[at["kappa"]] + effects.blades[blade, 1])
-    bend, skew = (shared[at[name]] + effects.cycles[design.cycle[rows], k] for name, k in COURSE.items())
+    bend, skew, rise = (shared[at[name]] + effects.cycles[design.cycle[rows], k] for name, k in OF_LOAD.items())
+    kappa = np.exp(rise + effects.blades[blade, 1])
     force = force_of(wear.wear[rows], bend, skew)
     whole = 1 - share + share * slow * (1 + kappa * force.value)
     value = np.log(wear.wear)
@@ -207,7 +207,7 @@ def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, st
     by_blade[rows, 1], by_blade[rows, 2] = edge * rise, 1.0
     by_cycle[:, 0] = slope * inner.since
     by_cycle[rows, 1 + design.place[rows]] = 1.0
-    for name, place in COURSE.items():
+    for name, place in OF_LOAD.items():
         by_cycle[rows, place] = told[:, at[name].start]
     return Predicted(value, slopes)
 
@@ -259,7 +259,7 @@ class JointFit:
     bounds: int
     energies: int
     levels: dict[str, tuple[float, float]]
-    version: int = 5
+    version: int = 6
 
     def rate(self, alloy: str) -> tuple[float, float]:
         """The exposure that a unit of usage of an alloy adds at a mean cycle, and the error of its log.
@@ -323,4 +323,4 @@ def _tuples(rows: Sequence[Sequence[Any]]) -> tuple[tuple[Any, ...], ...]:
 
 def own_scales(spreads: Spreads) -> Floats:
     """The spreads of what a cycle has of its own."""
-    return np.array([spreads.cycle] + PLACES * [spreads.mount] + 2 * [spreads.course])
+    return np.array([spreads.cycle] + PLACES * [spreads.mount] + 2 * [spreads.course] + [spreads.rise])

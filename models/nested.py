@@ -150,9 +150,10 @@ class Solved:
 
     ``blade_covariance`` (b, 3, 3) is that of a blade's effects where the shared parameters are known, and
     ``blade_by_shared`` (b, 3, g) how they move with them; the variances (c, e), (b, 3) are those of nothing known.
-    ``own_variance`` (c,) is that of a cycle's first effect beside its blade's.
+    ``own_variance`` (c,) is that of a cycle's first effect beside its blade's. ``log_det`` is that of the whole matrix.
     """
 
+    log_det: float
     shared: Floats
     blades: Floats
     cycles: Floats
@@ -187,6 +188,7 @@ def eliminate(blocks: Blocks, nest: Nest) -> Solved:
     shared = shared - wide.T @ blade_lean.reshape(-1, blade_lean.shape[2])
     shared_gradient = shared_gradient - wide.T @ blade_own.reshape(-1)
     covariance = np.linalg.inv((shared + shared.T) / 2)
+    log_det = sum(float(np.sum(np.linalg.slogdet(part)[1])) for part in (blocks.cycle, blade, shared))
     step = covariance @ shared_gradient
     blades = blade_own - blade_lean @ step
     both = np.hstack([blades[blade_of], np.broadcast_to(step, (len(own), len(step)))])
@@ -208,6 +210,7 @@ def eliminate(blocks: Blocks, nest: Nest) -> Solved:
         + np.einsum("cg,gh,ch->c", beside_shared, covariance, beside_shared)
     )
     return Solved(
+        log_det=log_det,
         shared=step,
         blades=blades,
         cycles=cycles,

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.evidence import UNKNOWN, CycleEvidence, Names, after, design_of, up_to
-from models.joint import UNSEEN_RATIO, JointFit, Layout
+from models.joint import OF_LOAD, UNSEEN_RATIO, JointFit, Layout
 from models.search import Mode, Search, search_of
 from models.wearlaw import course, exposure_of
 
@@ -33,7 +33,7 @@ LEVEL_STAYS: Final = "level stays"
 STEPPED: Final = "stepped"
 SHARP_LATER: Final = "sharp later"
 WORN_BEFORE: Final = "worn before"
-ODDS: Final = {AS_TOLD: 0.0, LEVEL_STAYS: 0.0, STEPPED: -7.0, SHARP_LATER: -6.0, WORN_BEFORE: -6.0}
+ODDS: Final = {AS_TOLD: 0.0, LEVEL_STAYS: 0.0, STEPPED: -7.0, SHARP_LATER: -5.0, WORN_BEFORE: -5.0}
 """Log odds of the stories before the cycle has told anything; that of a step also allows for its wider level."""
 STRANGE: Final = 0.08
 """From such a level of load on [log] the record is doubted."""
@@ -228,7 +228,7 @@ def _drawn(ground: _Ground, told: list[_Told], saw: str | None) -> Standing:
         exposure=exposure,
         wear=course(exposure, break_in, last_stage).wear,
         factor=np.exp(z[:, g + 3]),
-        rise=np.exp(z[:, at["kappa"].start] + z[:, g + 1]),
+        rise=np.exp(z[:, at["kappa"].start] + z[:, g + 1] + z[:, g + 3 + OF_LOAD["kappa"]]),
         rates={alloy: base * ratio[:, number] * here for number, alloy in enumerate(names.alloys)},
         base=base * here,
         loaded=int(np.sum(loaded.cuts[loaded.energy])),

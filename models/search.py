@@ -29,8 +29,8 @@ from models.errors import (
     with_lots,
 )
 from models.evidence import EFFECTS, PLACES, CycleEvidence, Design
-from models.fitting import LONGEST_STEP
 from models.joint import PRIORS, Effects, JointFit, Layout, expected, own_scales, predict
+from models.maximising import LONGEST_STEP
 from models.nested import Summing
 
 Floats = NDArray[np.float64]

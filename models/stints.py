@@ -4,9 +4,10 @@ The joint fit of wear and energy (``joint``) needs of a cycle no more than this:
 strokes. Taking a stroke is constant time, and the list never grows beyond ``MOST``: when it would, neighbours of the
 same work are joined, first those of one part and lot, then of one part, then of one alloy.
 
-Energies are the medians of blocks of up to 25 comparable cuts, so that single odd strokes count for nothing. Where the
-time in metal says that the blade was fed at another pace than the one told (an override that nobody logged, a feed in
-another unit), the block's feed is taken by the clock.
+Energies are biweight middles of blocks of up to 100 comparable cuts, so that odd strokes count for nothing, alone or in
+a spell (galling). Where the time in metal says that the blade was fed at another pace than the one told (an override
+that nobody logged, a feed in another unit), the block's feed is taken by the clock; cuts at another pace than the rest
+of their block are left out.
 """
 
 from __future__ import annotations
@@ -14,14 +15,18 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import astuple, dataclass, field, replace
 from math import exp
-from statistics import median
+from statistics import median, median_low
 from typing import Any, Final
+
+from models.scatter import middle
 
 MOST: Final = 160
 """Stints kept of a cycle; joining them brings the list down to three quarters of it."""
 SPAN_CUTS: Final = 100
 """Cuts of one stint at first: a long job is several, so that wear within it shows."""
-BLOCK_CUTS: Final = 25
+BLOCK_CUTS: Final = 100
+LEAST_SPREAD: Final = 0.01
+"""Energies of like cuts scatter by so much at least [log]."""
 SAME_FEED: Final = 0.05
 """Feeds further apart than this [log] are different work."""
 OFF_PACE: Final = 0.07
@@ -155,9 +160,10 @@ class Stints:
         if not block:
             return
         paces = [pace for _, _, pace in block if pace is not None]
-        off = median(paces) if 2 * len(paces) > len(block) else 0.0
-        log_fz = median(fz for _, fz, _ in block) + (off if abs(off) > OFF_PACE else 0.0)
-        stint.add_block(len(block), median(u for u, _, _ in block), log_fz)
+        off = median_low(paces) if 2 * len(paces) > len(block) else 0.0
+        like = [cut for cut in block if cut[2] is None or abs(cut[2] - off) <= OFF_PACE]
+        log_fz = median(fz for _, fz, _ in like) + (off if abs(off) > OFF_PACE else 0.0)
+        stint.add_block(len(like), middle([u for u, _, _ in like], LEAST_SPREAD), log_fz)
 
     def state(self) -> dict[str, Any]:
         """Everything, as plain JSON values."""

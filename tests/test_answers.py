@@ -418,6 +418,25 @@ def test_any_table_kept_for_speed_can_be_emptied(shop: Shop, table: str) -> None
     assert answer(shop, minute(130)) == grown
 
 
+@pytest.mark.parametrize("junk", ["", "x", "{}", "[]", '{"names": 3}', '{"mount": 0}'])
+def test_what_is_kept_for_speed_and_damaged_is_made_anew(shop: Shop, junk: str) -> None:
+    """A fit and checkpoints overwritten with nonsense: the same answer, and the next keeping mends them."""
+    at = ended_cycles(shop, 4)
+    shop.event(at, "opened", "Z", blade_type="T")
+    shop.event(at, "mounted", "Z", saw="S1")
+    shop.take(*(stroke(2000 + i, at + i, part="P1") for i in range(1, 90)))
+    bring_up(shop)
+    told = answer(shop, minute(at + 95))
+    sql = shop.service.store._connection
+    for column in ("fit.fit", "checkpoint.state"):
+        table, name = column.split(".")
+        assert sql.execute(f"UPDATE {table} SET {name} = ?", (junk,)).rowcount > 0
+    assert answer(shop, minute(at + 95)) == told
+    bring_up(shop)
+    assert sql.execute("SELECT count(*) FROM fit WHERE fit = ?", (junk,)).fetchone() == (0,)
+    assert answer(shop, minute(at + 95)) == told
+
+
 def test_a_negative_zero_is_no_second_fact(shop: Shop) -> None:
     """A database gives it back as zero: the same stroke again is a repeat."""
     from collectors.fields import number
@@ -544,6 +563,19 @@ def test_a_verdict_says_since_when_and_does_not_move(make_shop: Callable[..., Sh
     assert shop.status(159)["S1", "1"].verdict == "good"
     assert max(raised) - min(raised) < 2.0
     assert raised[-1] == pytest.approx(160, abs=2.0)
+
+
+def test_while_no_stroke_is_made_a_call_was_raised_when_it_was(shop: Shop) -> None:
+    """A blade that may not last the next hours, asked again over the night and the week after: the same instant."""
+    at = ended_cycles(shop, 5)
+    shop.event(at, "opened", "Z", blade_type="T")
+    shop.event(at, "mounted", "Z", saw="S1")
+    shop.take(*(stroke(3000 + i, at + i, part="P1") for i in range(1, 285)))
+    told = [shop.status(at + later)["S1", "1"] for later in (284.1, 300, 500, 1440, 7 * 1440)]
+    assert {one.wear_verdict for one in told} == {"change"}
+    assert len({one.since_us for one in told}) == 1
+    assert told[0].since_us is not None
+    assert told[0].since_us <= minute(at + 284.1)
 
 
 def test_under_an_override_the_time_in_metal_tells_which_feed_was_sent(shop: Shop) -> None:

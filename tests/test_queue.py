@@ -57,6 +57,16 @@ def test_every_mistake_of_a_file_is_told_at_once(example: Path, tmp_path: Path) 
     assert "line 2: saw: found 'S9', expected one of S1, S2" in lines[0]
     assert "line 3: part: found 'P-999'" in lines[1]
     assert "line 4: strokes: found 'many'" in lines[2]
+    path.write_text("saw,part,strokes\n" + "".join(f"S1,P-110,{s}\n" for s in ("²", "9" * 400, "0", "-3", "1e3")))
+    with Service.open(example) as service, pytest.raises(UsageError) as error:
+        left(service, path)
+    assert str(error.value).count("expected a whole number from 1 to 9999999") == 5
+    path.write_text("saw,part,strokes\n" + "S9,P-110,10\n" * 3000, encoding="utf-8")
+    with Service.open(example) as service, pytest.raises(UsageError, match="and 2980 lines more"):
+        left(service, path)
+    path.write_text("saw,part,strokes\n,,\n", encoding="utf-8")
+    with Service.open(example) as service, pytest.raises(UsageError, match="found no job"):
+        left(service, path)
     path.write_text("part,strokes\n", encoding="utf-8")
     with Service.open(example) as service, pytest.raises(UsageError, match="expected the columns saw,part,strokes"):
         left(service, path)

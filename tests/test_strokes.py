@@ -97,6 +97,18 @@ def test_a_stroke_at_idle_power_is_in_air(shop: Shop) -> None:
     assert [c.contact for c in counted(shop)] == [True, False, True, False, True, False]
 
 
+def test_idle_power_of_a_cold_first_hour_counts_only_where_there_is_no_other(shop: Shop) -> None:
+    """2.0 kW warm, 2.6 in the first hour of each day: 2.25 is no air, but for the first day before it was warm."""
+    shop.take(*(power(day * 1440 + i * 10 + 5, 2.6 if i < 6 else 2.0) for day in (0, 1) for i in range(12)))
+    shop.take(
+        stroke(1, 70, part="P1", mean_power_kw=2.6, duration_s=2.0),
+        stroke(2, 150, part="P1", mean_power_kw=2.25, duration_s=2.0),
+        stroke(3, 1440 + 70, part="P1", mean_power_kw=2.25, duration_s=2.0),
+        stroke(4, 1440 + 71, part="P1", mean_power_kw=2.15, duration_s=2.0),
+    )
+    assert [c.contact for c in counted(shop, until_minute=2000)] == [False, True, True, False]
+
+
 def test_without_three_readings_idle_is_unknown_and_nothing_is_called_air(shop: Shop) -> None:
     """Two readings an hour are no idle power; nor are older ones than a week."""
     shop.take(*(power(i * 10 + 5, 2.0) for i in range(2)), *(power(-20000 + i, 2.0) for i in range(60)))

@@ -22,11 +22,12 @@ WEEK_H: Final = 168
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """What is left until a limit; None where it cannot be told."""
+    """What is left until a limit; None where it cannot be told. ``due_then`` is ``due`` as told at the last stroke."""
 
     area_m2: Quantity | None = None
     cuts: Quantity | None = None
     due: TimeQuantity | None = None
+    due_then: TimeQuantity | None = None
 
 
 def left_along(
@@ -49,7 +50,8 @@ def left_along(
         ahead = _own_mix(budgets, rates, state, by_cuts)
     if ahead is None:
         return Left()
-    return Left(quantity(ahead.area_m2), quantity(ahead.cuts), _due(ahead, recent, now_us))
+    then = None if state.last_us is None else _due(ahead, recent, min(state.last_us, now_us))
+    return Left(quantity(ahead.area_m2), quantity(ahead.cuts), _due(ahead, recent, now_us), then)
 
 
 def past_jobs(recent: Mapping[int, HourOfWork]) -> list[Job]:

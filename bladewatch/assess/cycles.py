@@ -16,14 +16,14 @@ import msgspec
 
 from bladewatch.config.tables import BladeType, Config, Versions
 from bladewatch.ledger.fleet import Cycle, Mount
-from bladewatch.stores.protocols import Checkpoint, Spot, Store
+from bladewatch.stores.protocols import DAMAGED, Checkpoint, Spot, Store
 from bladewatch.strokes import SpotWork
 from models.cycle import CycleState
 
 EVERY_STROKES: Final = 500
 EVERYTHING_US: Final = 2**60
 """Later than any fact: a reader at this moment knows all that is stored."""
-STATE_VERSION: Final = 6
+STATE_VERSION: Final = 7
 OPEN_END_US: Final = 2**62
 Accepted = Mapping[Spot, frozenset[int]]
 """Counter values that look set by hand, of which a person said that the strokes were made."""
@@ -92,21 +92,30 @@ class CycleReader:
         for limit in (2, None):
             rows = self._store.books.checkpoints(run.cycle.plate, run.cycle.number, self._known_us, limit)
             for row in rows:
-                content = msgspec.json.decode(row.state)
-                number, closed, through_us = content["mount"], content["closed"], content["through_us"]
-                if number >= len(run.mounts) or through_us > run.until_us:
+                try:
+                    if self._resume_from(run, row):
+                        return
+                except DAMAGED:
                     continue
-                end_us = run.mounts[number].to_us
-                if end_us is not None and through_us > end_us:
-                    continue
-                if row.fingerprint == self._fingerprint(run, number, closed):
-                    run.state = CycleState.restore(content["cycle"])
-                    run.place, run.newest_us = number + closed, row.known_us
-                    run.through_us = -(2**62) if closed else through_us
-                    run.behind_us = row.ts_us if closed else content["behind_us"]
-                    return
             if limit is not None and len(rows) < limit:
                 return
+
+    def _resume_from(self, run: _Run, row: Checkpoint) -> bool:
+        """Start from a checkpoint, if it fits."""
+        content = msgspec.json.decode(row.state)
+        number, closed, through_us = content["mount"], content["closed"], content["through_us"]
+        if number >= len(run.mounts) or through_us > run.until_us:
+            return False
+        end_us = run.mounts[number].to_us
+        if end_us is not None and through_us > end_us:
+            return False
+        if row.fingerprint != self._fingerprint(run, number, closed):
+            return False
+        behind_us = row.ts_us if closed else content["behind_us"]
+        run.state = CycleState.restore(content["cycle"])
+        run.place, run.newest_us, run.behind_us = number + closed, row.known_us, behind_us
+        run.through_us = -(2**62) if closed else through_us
+        return True
 
     def _read_mount(self, run: _Run) -> None:
         """Run the strokes of one mount through the state."""

@@ -69,9 +69,12 @@ class Gauges:
             yield Change(days[place] * DAY_US, 0.0, f"{'/'.join(spot)} since {since:%Y-%m-%d}")
 
     def _idle(self, spot: Spot) -> list[Idle]:
-        """Hours of idle power, but for the first after a pause, and those of a sensor that stands still."""
-        last = hour_of(self._now_us) - 1
+        """Hours of idle power up to the newest, but for the first after a pause and of a sensor that stands still."""
+        told = self._signals.latest(spot, self._now_us, self._now_us)
         for signal in POWER_SIGNALS:
+            if (signal, "") not in told:
+                continue
+            last = min(hour_of(told[signal, ""].ts_us), hour_of(self._now_us) - 1)
             rows = self._signals.idle_hours(spot, signal, last - LOOK_BACK_H, last, self._now_us)
             hours = {row.hour: row for row in rows if row.n >= IDLE_READINGS and row.total > 0}
             if hours:

@@ -62,7 +62,8 @@ class Life:
     """What can be said of a running cycle; None where it cannot be told, with the reason in ``reasons``.
 
     ``shares`` is how much of the limit the work of each recent hour used, from its first to its last stroke, the newest
-    last; ``working`` is how a fit came to it.
+    last; ``working`` is how a fit came to it. ``due_then`` is what ``due`` was at the last stroke: while none is made,
+    it stays.
     """
 
     limit_kind: str | None
@@ -73,6 +74,7 @@ class Life:
     remaining_area_m2: Quantity | None = None
     remaining_cuts: Quantity | None = None
     due: TimeQuantity | None = None
+    due_then: TimeQuantity | None = None
     reasons: tuple[str, ...] = ()
     shares: tuple[Share, ...] = ()
     working: Working | None = None
@@ -183,6 +185,7 @@ def _rule(kind: str, used: float, left: Left, reason: str, shares: tuple[Share, 
         remaining_area_m2=left.area_m2,
         remaining_cuts=left.cuts,
         due=left.due,
+        due_then=left.due_then,
         reasons=(reason,),
         shares=shares,
     )
@@ -222,6 +225,7 @@ def _by_fit(
         remaining_area_m2=left.area_m2,
         remaining_cuts=left.cuts,
         due=left.due,
+        due_then=left.due_then,
         reasons=tuple(_grounds(training, fit, now, evidence, {*areas_m2, *coming_m2})),
         shares=_shares(recent, middle, float(np.median(now.base)), 1.0),
         working=Working(fit, limit, evidence, ratios, areas_m2, coming_m2, saw, now),

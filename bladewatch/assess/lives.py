@@ -9,12 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from math import inf
+from statistics import median
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from bladewatch.assess.known import Known
-from bladewatch.assess.training import DECLARED_DULL, is_known, ratios_of
+from bladewatch.assess.training import DECLARED_DULL, doubted_of, in_doubt, is_known, ratios_of
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet, Plate
 from bladewatch.units import m2_of
@@ -38,6 +40,8 @@ DAMAGE: Final = "damage"
 DRAWS: Final = 300
 SEED: Final = 20_310_503
 DAMAGED: Final = frozenset({"chipped", "cracked", "galled"})
+MOST_LIVES: Final = 3.0
+"""No blade lasts so many times as long as the middle one of those that came off dull."""
 WORN_AT: Final = 0.5
 """A cycle measured from such a share of the limit on tells how long it would have lasted; others are "at least"."""
 
@@ -57,21 +61,27 @@ class Lived(NamedTuple):
 
 
 def lived(known: Known, blade: BladeType) -> list[Lived]:
-    """The cycles of a blade type that have cut anything, and whose area is known."""
+    """The cycles of a blade type that have cut anything, whose area is known, and whose record is believed.
+
+    One that a row contradicts is left out until somebody has settled it, and so is one that would have cut several
+    lives: it is some other blade's work.
+    """
     fleet = known.fleet
+    doubted = doubted_of(fleet)
     found = []
     for name in sorted(fleet.plates):
         plate = fleet.plates[name]
         for cycle in plate.cycles if plate.blade_type == blade.id else ():
             state = known.state_of(cycle)
-            if not is_known(state) or cycle.used_share:
+            if not is_known(state) or cycle.used_share or in_doubt(cycle, doubted):
                 continue
             ratios = ratios_of(known.config, state.area_cmm2, known.now_us)
             base = sum(m2_of(area) * ratios[alloy] for alloy, area in sorted(state.area_cmm2.items()))
             end_um, limit_um = cycle.end_wear_um, blade.wear_limit_um
             worn = end_um / limit_um if end_um is not None and limit_um else None
             found.append(Lived(plate, cycle, m2_of(state.total_cmm2), base, _cause(cycle), worn))
-    return found
+    most = MOST_LIVES * median([one.base_m2 for one in found if one.cause == WEAR] or [inf])
+    return [one for one in found if one.base_m2 <= most]
 
 
 def _cause(cycle: Cycle) -> str | None:

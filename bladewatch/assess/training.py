@@ -21,7 +21,7 @@ from bladewatch.assess.cycles import CycleReader
 from bladewatch.assess.gauges import Gauges
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet
-from bladewatch.stores.protocols import Store
+from bladewatch.stores.protocols import DAMAGED, Store
 from bladewatch.units import CMM2_PER_M2, m2_of
 from models.cycle import CycleState
 from models.evidence import BY_ALLOY, CycleEvidence, Reading, Work, design_of, names_of
@@ -87,9 +87,9 @@ def train(
         for cycle in fleet.plates[plate].cycles
         if not cycle.open and cycle.reason not in KEEPS_CYCLE
     ]
-    doubted = [(p.plate, p.at_us) for p in fleet.problems if p.asks]
+    doubted = doubted_of(fleet)
     states = [(cycle, reader.at(cycle, blade.id, cycle.ended_us or 0)) for cycle in ended]
-    whole = [(cycle, state) for cycle, state in states if is_known(state) and not _in_doubt(cycle, doubted)]
+    whole = [(cycle, state) for cycle, state in states if is_known(state) and not in_doubt(cycle, doubted)]
     measured = [(cycle, state) for cycle, state in whole if _worn(cycle) is not None]
     fitting = _Fitting(config, store, blade, len(ended), now_us, keep, {} if fitted is None else fitted)
     if blade.wear_limit_um is not None and len(measured) >= MIN_CYCLES:
@@ -159,7 +159,12 @@ def is_known(state: CycleState) -> bool:
     return total > 0 and state.guessed_cmm2 <= GUESSED_AT_MOST * total
 
 
-def _in_doubt(cycle: Cycle, doubted: Sequence[tuple[str | None, int]]) -> bool:
+def doubted_of(fleet: Fleet) -> list[tuple[str | None, int]]:
+    """The plates and instants at which rows contradict each other, and nobody has settled it."""
+    return [(problem.plate, problem.at_us) for problem in fleet.problems if problem.asks]
+
+
+def in_doubt(cycle: Cycle, doubted: Sequence[tuple[str | None, int]]) -> bool:
     """Whether a row contradicts the record of a cycle: what it cut may be another blade's work."""
     return any(
         plate == cycle.plate and cycle.opened_us <= at_us <= (cycle.ended_us or at_us) for plate, at_us in doubted
@@ -242,13 +247,23 @@ class _Fitting:
         self, key: str, scale: str, limit: float, evidence: Sequence[CycleEvidence], ratios: Mapping[str, float],
         counted: int,
     ) -> JointFit:  # fmt: skip
-        stored = self.store.books.fit(key)
-        if stored is None:
-            fit = refit(evidence, ratios, scale, limit, counted)
-            stored = msgspec.json.encode(fit.to_json()).decode()
-            if self.keep:
-                self.store.books.put_fit(key, self.blade.id, stored, self.now_us)
+        kept = _read(self.store.books.fit(key))
+        if kept is not None:
+            return kept
+        stored = msgspec.json.encode(refit(evidence, ratios, scale, limit, counted).to_json())
+        if self.keep:
+            self.store.books.put_fit(key, self.blade.id, stored.decode(), self.now_us)
         return JointFit.from_json(msgspec.json.decode(stored))
+
+
+def _read(stored: str | None) -> JointFit | None:
+    """A fit as it was kept for speed; None where there is none, or where it was damaged since."""
+    if stored is None:
+        return None
+    try:
+        return JointFit.from_json(msgspec.json.decode(stored))
+    except DAMAGED:
+        return None
 
 
 def refit(

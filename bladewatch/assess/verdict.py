@@ -43,15 +43,17 @@ def since_of(alerts: Alerts, life: Life, verdict: str, mount: Mount, cycle: Cycl
     share, hours = (1.0, alerts.change_hours) if verdict == "change" else (alerts.prepare_share, alerts.prepare_hours)
     since_us = now_us
     if life.used_share.estimate >= share:
-        since_us = _passed(life, share, now_us)
-    elif life.due is not None:
-        since_us = min(since_us, life.due.at_least_us - round(hours * HOUR_US))
+        since_us = _passed(life, life.used_share.estimate, share, now_us)
+    elif life.due_then is not None:
+        early_us = life.due_then.at_least_us
+        if life.used_share.high >= 1:  # it may have come to its end before now, and when is told by the work
+            early_us = min(early_us, _passed(life, life.used_share.high, 1.0, now_us))
+        since_us = min(since_us, early_us - round(hours * HOUR_US))
     return max(since_us, mount.from_us)
 
 
-def _passed(life: Life, share: float, now_us: int) -> int:
-    """When the used share passed ``share``, by the work of the recent hours: between strokes, in step with the work."""
-    level = life.used_share.estimate if life.used_share is not None else 0.0
+def _passed(life: Life, level: float, share: float, now_us: int) -> int:
+    """When a used share that is at ``level`` passed ``share``, in step with the work of the recent hours."""
     passed_us = now_us
     for part in reversed(life.shares):
         if level - part.used < share:

@@ -38,11 +38,15 @@ def list_alerts(
     Example: bladewatch alert list
     """
     from bladewatch.alerts import raised_json
+    from bladewatch.errors import UsageError
     from bladewatch.recalling import alerts_at
     from bladewatch.screens.alerts import render
 
     def ask(shop: Service, at_us: int) -> list[Raised]:
-        return alerts_at(shop, at_us, None if since is None else shop.instant(since))
+        since_us = None if since is None else shop.instant(since, "--since")
+        if since_us is not None and since_us >= at_us:
+            raise UsageError(f"--since {since}: expected a time before the moment that is asked about")
+        return alerts_at(shop, at_us, since_us)
 
     answer_each(context.obj, at or [], as_json, ask, lambda one, shop: raised_json(one, shop.zone), render)
 
@@ -79,10 +83,10 @@ def _try(config_path: Path | None, since: str | None, until: str | None, as_json
             print(f"\rjudged {done} of {of} parts", end="" if done < of else "\n", file=sys.stderr, flush=True)
 
     with Service.open(config_path) as service:
-        until_us = service.clock() if until is None else service.instant(until)
-        since_us = until_us - TRIED_DAYS * DAY_US if since is None else service.instant(since)
+        until_us = service.clock() if until is None else service.instant(until, "--until")
+        since_us = until_us - TRIED_DAYS * DAY_US if since is None else service.instant(since, "--since")
         if since_us >= until_us:
-            raise UsageError(f"--since {since} --until {until}: expected the first before the second")
+            raise UsageError(f"--since {since} --until {until or 'now'}: expected the first before the second")
         found = try_alerts(service, since_us, until_us, progress)
         if as_json:
             print(msgspec.json.encode([raised_json(raised, service.zone) for raised in found]).decode(), flush=True)

@@ -130,7 +130,7 @@ def compare(
         raise UsageError("--split TIME goes with --by date, and --by date needs it")
 
     def ask(shop: Service, at_us: int) -> list[Any]:
-        return shop.compare(by, None if split is None else shop.instant(split), at_us)
+        return shop.compare(by, None if split is None else shop.instant(split, "--split"), at_us)
 
     def render(config: Config, found: list[Any], at_us: int, width: int) -> list[Line]:
         return render_verdicts(config, found, by, at_us, width)

@@ -207,7 +207,7 @@ class Shop:
         feed = metal.feed_mm_s * override
         told_feed = metal.feed_mm_s if "unlogged" in here else feed
         fz = feed / (RPM / 60 * saw.spindle.kind.teeth)
-        load, grip = self._load(saw, here, metal), self._grip[work.id]
+        load, grip = self._load(saw, here, metal, now), self._grip[work.id]
         kc, ke = metal.kc_n_mm2 * edge.body.kc, metal.ke_n_mm * edge.edge_force
         seconds = work.height_mm / feed
         air = dice[0] < 0.004
@@ -267,7 +267,7 @@ class Shop:
             saw.last_kw = round((idle_kw + dice[1]) * saw.size("rescale", at_us), 3)
         return saw.last_kw
 
-    def _load(self, saw: Saw, here: dict[str, Episode], metal: Metal) -> float:
+    def _load(self, saw: Saw, here: dict[str, Episode], metal: Metal, now: int) -> float:
         """What acts on the energy of a cut beside metal and edge. The dice fall whether anything acts or not."""
         rng, load = saw.load_rng, 1.0
         galled, dry, shake = rng.uniform(0.4, 1.2), rng.uniform(0.6, 1.2), rng.gauss(0, 0.5)
@@ -280,7 +280,7 @@ class Shop:
         if "clamp" in here:
             load *= exp(here["clamp"].size * shake)
         if "belt" in here:
-            load *= 1 - 1.5 * here["belt"].size * dry
+            load *= 1 - 1.5 * saw.ramp("belt", now) * dry
         return load
 
     def _switches(self, saw: Saw, at_us: int) -> tuple[bool, bool]:

@@ -264,10 +264,9 @@ class SqlBooks:
         return None if found is None else str(found)
 
     def put_fit(self, key: str, blade_type: str, fit: str, at_us: int) -> None:
-        """Keep a fit."""
-        if self.fit(key) is None:
-            row = {"key": key, "blade_type": blade_type, "made_us": at_us, "fit": fit}
-            self._sql.execute(insert(tables.fit), row)
+        """Keep a fit, in place of one of the same key."""
+        self._sql.execute(delete(tables.fit).where(tables.fit.c.key == key))
+        self._sql.execute(insert(tables.fit), {"key": key, "blade_type": blade_type, "made_us": at_us, "fit": fit})
 
     def clear_derived(self) -> None:
         """Delete checkpoints and fits."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple, Protocol
+from typing import Any, Final, NamedTuple, Protocol
 
 import msgspec
 
@@ -15,6 +15,8 @@ from collectors.facts import BladeNote, Check, Fact, Rejected, Sample, Stroke, W
 
 Spot = tuple[str, str]
 """Saw and spindle."""
+DAMAGED: Final = (ValueError, TypeError, LookupError, AttributeError)
+"""What reading something back may raise that was kept for speed and has been damaged since: then it is made anew."""
 
 
 class Conflict(NamedTuple):
