@@ -53,11 +53,11 @@ class Spreads:
 
     cycle: float = 0.28
     blade: float = 0.10
-    edge: float = 0.06
-    body: float = 0.01
-    mount: float = 0.008
-    course: float = 0.05
-    rise: float = 0.02
+    edge: float = 0.02
+    body: float = 0.005
+    mount: float = 0.004
+    course: float = 0.02
+    rise: float = 0.01
     row: float = 0.012
     lot: float = 0.006
     bench: float = 0.05

@@ -28,14 +28,23 @@ STRANGE: Final = 3.0
 LEAST_STRANGE: Final = 0.1
 """A blade's own rise of edge force is strange if so many times the usual one, and so large at least [log]."""
 ALIKE: Final = 0.02
+UNLIKE: Final = 0.25
+"""Where the spread of blades' rises begins."""
 
 
 def best(found: Found) -> Found:
     """The likeliest fit in reach of one."""
+    found = max(found, _unlike(found), key=evidence)
     found = max((found, *_as_wrong(found)), key=evidence)
     for row in _doubted(found)[:MOST_DOUBTED]:
         found = max(found, _as_true(found, row), key=evidence)
     return found
+
+
+def _unlike(found: Found) -> Found:
+    """The fit from where the load of blades may rise each in its own way."""
+    spreads = replace(found.spreads, edge=max(found.spreads.edge, UNLIKE))
+    return maximised(found.problem, found.state, spreads)
 
 
 def _doubted(found: Found) -> list[int]:
