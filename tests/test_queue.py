@@ -12,6 +12,11 @@ from bladewatch.service import Service
 AT = "2026-05-13 14:00"
 
 
+def clean(text: str) -> str:
+    """The text with plain spaces."""
+    return text.replace("\u00a0", " ").replace("\u202f", " ")
+
+
 def left(service: Service, queue: Path | None = None) -> dict[str, tuple[float, float]]:
     """Cuts and area left by saw."""
     found = {}
@@ -31,6 +36,9 @@ def test_copper_wears_a_blade_sooner_than_soft_aluminium(example: Path, tmp_path
             path.write_text(f"saw,part,strokes\nS3,{part},20000\n", encoding="utf-8")
             told = left(service, path)
             areas[part] = told["S3"][1]
+            said = {a.saw: a.reasons for a in service.review(service.instant(AT), queue=path).assessments}
+            assert [saw for saw in said if any("the given queue" in text for text in said[saw])] == ["S3"]
+            assert any("queue of 20 000 cuts: the blade may not last it" in clean(text) for text in said["S3"])
             assert {saw: one for saw, one in told.items() if saw != "S3"} == {
                 saw: one for saw, one in plain.items() if saw != "S3"
             }
@@ -44,6 +52,8 @@ def test_after_a_short_queue_come_jobs_like_those_that_were(example: Path, tmp_p
     path.write_text("saw;part;strokes\nS3;P-110;10\n", encoding="utf-8")
     with Service.open(example) as service:
         assert left(service, path)["S3"][0] == pytest.approx(left(service)["S3"][0], rel=0.15)
+        (s3,) = [a for a in service.review(service.instant(AT), queue=path).assessments if a.saw == "S3"]
+        assert "along the given queue of 10 cuts: the blade lasts it, 90 % sure" in s3.reasons
 
 
 def test_every_mistake_of_a_file_is_told_at_once(example: Path, tmp_path: Path) -> None:

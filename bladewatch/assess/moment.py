@@ -299,7 +299,8 @@ class Moment:
         mount, plate, cycle, state, life = running.mount, running.plate, running.cycle, running.state, running.life
         alerts, blade = self._config.alerts, running.blade
         _, _, wear_verdict, why, dangers = self._called(spot, running)
-        reasons = [*dangers, *why, *life.reasons]
+        along = remarks.along_queue(self._queue.get(spot[0], ()), life.remaining_cuts)
+        reasons = [*dangers, *why, *along, *life.reasons]
         if seen in ("blind", "never"):
             unseen = {"blind": "not seen: the saw was running when its messages stopped", "never": "no message yet"}
             reasons.insert(0, unseen[seen])

@@ -18,12 +18,12 @@ from bladewatch.assess.assessment import Assessment
 from bladewatch.assess.condition import urgent_reason
 from bladewatch.assess.cycles import STATE_VERSION
 from bladewatch.assess.gauges import Change
-from bladewatch.assess.life import Working
+from bladewatch.assess.life import Life, Working
 from bladewatch.assess.moment import Moment, Running
 from bladewatch.assess.training import FIT_VERSION, MIN_ALLOY_CYCLES
 from bladewatch.config.tables import Config
 from bladewatch.stores.protocols import Issued, Spot
-from bladewatch.units import m2_of, percent
+from bladewatch.units import m2_of, percent, round_to
 from collectors.instants import to_datetime
 from models.evidence import Reading
 from models.forecast import Quantity, quantity
@@ -314,7 +314,7 @@ def _surer(a: Assessment, running: Running | None) -> Iterator[str]:
     if working is None:
         yield from running.life.reasons
     elif training is not None and training.scale == "wear_um" and not working.evidence.readings:
-        yield _bench_would(working)
+        yield _bench_would(running.life, working)
     if working is not None and running.life.cycles < MIN_ALLOY_CYCLES:
         more = MIN_ALLOY_CYCLES - running.life.cycles
         yield f"{more} more ended cycles with a bench reading: from {MIN_ALLOY_CYCLES} on each alloy gets its own rate"
@@ -330,24 +330,27 @@ def _surer(a: Assessment, running: Running | None) -> Iterator[str]:
         yield f"the feed of the other {percent(1 - coverage.feed)} of cuts"
 
 
-def _bench_would(working: Working) -> str:
+def _bench_would(life: Life, working: Working) -> str:
     """How far a bench reading would narrow the wear, if it were what is most likely now."""
     now = quantity(working.standing.wear * working.limit)
     measured = replace(working.evidence, readings=(Reading(now.estimate / working.limit),))
     after = standing(working.fit, measured, working.ratios, working.saw)
     then = quantity(after.wear * working.limit)
-    before, since = (_within(found) for found in (working.standing, after))
+    before, since = (_left_of(found) for found in (working.standing, after))
+    cuts, left = life.remaining_cuts, ""
+    if cuts is not None and before.estimate > 0:
+        share = cuts.estimate / before.estimate
+        reach = ((round_to(share * found.low), round_to(share * found.high)) for found in (since, before))
+        left = ", and what is left as {} to {} cuts, not {} to {}".format(*(text for pair in reach for text in pair))
     return (
         f"a bench reading of this edge at the next stop: its wear, now {now.low:.0f} to {now.high:.0f} µm, would be "
-        f"known as about {then.low:.0f} to {then.high:.0f}, and what is left to within {since} instead of {before}"
+        f"known as about {then.low:.0f} to {then.high:.0f}{left}"
     )
 
 
-def _within(found: Standing) -> str:
-    """How far the range of what is left reaches from its middle."""
-    left = quantity(np.maximum(1 - found.exposure, 0.0) / found.base)
-    middle = left.estimate or 1.0
-    return f"{100 * (left.low / middle - 1):+.0f} and {100 * (left.high / middle - 1):+.0f} %"
+def _left_of(found: Standing) -> Quantity:
+    """What is left, in area of a mean alloy."""
+    return quantity(np.maximum(1 - found.exposure, 0.0) / found.base)
 
 
 def _index_lack(running: Running) -> str:

@@ -11,7 +11,10 @@ from bladewatch.contact import hour_of
 from bladewatch.ledger.fleet import Mount, Plate, Problem
 from bladewatch.ledger.standing import SAME_EVENT_US
 from bladewatch.stores.protocols import Spot
+from bladewatch.units import round_to
 from collectors.instants import DAY_US
+from models.forecast import Quantity
+from models.jobs import Job
 
 
 def hazards(config: Config, recent: Mapping[int, HourOfWork], now_us: int) -> Iterator[str]:
@@ -21,6 +24,16 @@ def hazards(config: Config, recent: Mapping[int, HourOfWork], now_us: int) -> It
         row = config.alloys.ever(alloy, now_us)
         if row is not None and row.hazard is not None:
             yield f"hazard of {alloy}, which is cut here: {row.hazard}"
+
+
+def along_queue(queue: Sequence[Job], cuts: Quantity | None) -> Iterator[str]:
+    """That a queue was given for the saw, and whether the blade lasts it."""
+    if queue:
+        count = sum(job.cuts for job in queue)
+        told = "cannot tell whether the blade lasts it"
+        if cuts is not None:
+            told = "the blade lasts it, 90 % sure" if cuts.at_least >= count else "the blade may not last it"
+        yield f"along the given queue of {round_to(count, len(str(count)))} cuts: {told}"
 
 
 def revised(known: Known, mount: Mount) -> Iterator[str]:
