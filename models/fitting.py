@@ -100,6 +100,7 @@ def _fitted(found: Found, names: Names) -> JointFit:
             )
             for place, blade in enumerate(design.blades)
         },
+        cycles=len(told) or len(design.cycles),
         bounds=len(bounds),
         energies=int(design.energy.sum()),
         levels=dict(_levels(found, names)),

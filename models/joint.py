@@ -246,7 +246,8 @@ class BladeEffect:
 class JointFit:
     """A fitted model: shared parameters with their covariance in the order of ``Layout``, spreads, blades.
 
-    ``bounds`` is how many cycles told an upper bound of wear and no more, ``energies`` how many stints told a load.
+    ``cycles`` is how many told their wear (or, where none did, how many there were), ``bounds`` how many told an upper
+    bound and no more, ``energies`` how many stints told a load.
     ``levels`` is the level of load that the newest cycle by each gauge had of its own, and its error: where a sensor
     was rescaled, or a belt slips, and nothing else told it, the next cycle has it too.
     """
@@ -256,10 +257,11 @@ class JointFit:
     covariance: tuple[tuple[float, ...], ...]
     spreads: Spreads
     blades: dict[str, BladeEffect]
+    cycles: int
     bounds: int
     energies: int
     levels: dict[str, tuple[float, float]]
-    version: int = 6
+    version: int = 7
 
     def rate(self, alloy: str) -> tuple[float, float]:
         """The exposure that a unit of usage of an alloy adds at a mean cycle, and the error of its log.

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from math import sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -48,6 +49,8 @@ WORN_AT: Final = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
 WIDER: Final = 1.35
 """How much wider the draws are than the curvature at the modes says: stints are not as independent of each other as the
 likelihood takes them. Set on invented shops (seeds 101 to 104), checked on others by ``bench_truth.py``."""
+FEW: Final = 10.0
+"""From so few cycles as this the spreads themselves are not known: draws are wider by √(1 + this over the cycles)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,11 +210,11 @@ def _drawn(ground: _Ground, told: list[_Told], saw: str | None) -> Standing:
     ends = np.round(np.cumsum(shares) * DRAWS).astype(int)
     half = np.random.default_rng(SEED).standard_normal((DRAWS // 2, len(told[0].mode.middle)))
     normal = np.stack([half, -half], axis=1).reshape(DRAWS, -1)
-    values, exposures = [], []
+    values, exposures, wider = [], [], WIDER * sqrt(1 + FEW / ground.fit.cycles)
     for (_, mode), first, last in zip(told, [0, *ends[:-1]], ends, strict=True):
         if first < last:
             root = np.linalg.cholesky(mode.spread + 1e-14 * np.eye(len(mode.middle)))
-            z = mode.middle + WIDER * normal[first:last] @ root.T
+            z = mode.middle + wider * normal[first:last] @ root.T
             values.append(z)
             exposures.append(_exposure(ground, mode.search, z))
     z, exposure = np.vstack(values), np.concatenate(exposures)
