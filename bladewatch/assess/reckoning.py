@@ -134,7 +134,7 @@ def _by_fit(running: Running, working: Working, zone: tzinfo) -> Iterator[Step]:
     fit, limit = working.fit, working.limit
     entries, together = [], 0.0
     for alloy, area_m2 in sorted(working.areas_m2.items()):
-        rate, origin = _rate(working, running.life.cycles, alloy)
+        rate, origin = _rate(running, working, alloy)
         together += rate * area_m2 * limit
         entries.append(Entry(f"{alloy}: wear per m²", rate * limit, f"{unit}/m²", origin))
         entries.append(Entry(f"{alloy}: its area brings", rate * area_m2 * limit, unit))
@@ -166,7 +166,7 @@ def _stripped(working: Working) -> Standing:
     return standing(working.fit, replace(working.evidence, works=works, readings=()), working.ratios, working.saw)
 
 
-def _rate(working: Working, cycles: int, alloy: str) -> tuple[float, str]:
+def _rate(running: Running, working: Working, alloy: str) -> tuple[float, str]:
     """The rate of an alloy at a mean cycle [limits a m²], and where it comes from."""
     fit = working.fit
     if alloy not in fit.names.alloys:
@@ -174,8 +174,10 @@ def _rate(working: Working, cycles: int, alloy: str) -> tuple[float, str]:
         return rate, "no ended cycle has cut it: the mean rate times its stated ratio"
     rate, error = fit.rate(alloy)
     low, high = (working.limit * rate * np.exp(step * error) for step in (-WIDTH, WIDTH))
-    how = "close to its stated ratio" if cycles < MIN_ALLOY_CYCLES else "its own rate"
-    return rate, f"{low:.3g} to {high:.3g}, {how}, from {cycles} cycles"
+    how = "close to its stated ratio" if running.life.cycles < MIN_ALLOY_CYCLES else "its own rate"
+    evidence = () if running.training is None else running.training.evidence
+    cycles = sum(any(work.alloy == alloy for work in cycle.works) for cycle in evidence)
+    return rate, f"{low:.3g} to {high:.3g}, {how}, from {cycles} cycles that cut it"
 
 
 def _by_load(running: Running, working: Working, unit: str, zone: tzinfo) -> Step:
@@ -186,7 +188,7 @@ def _by_load(running: Running, working: Working, unit: str, zone: tzinfo) -> Ste
     entries = [
         Entry("comparable warm cuts", now.loaded, "", f"in {stints} stints of one part, lot and feed"),
         Entry("edge index", None if index is None else index.value, "", "edge force beside the sharp edge's"),
-        Entry("rise of edge force at the limit", quantity(now.rise), "", f"{fit.energies} stints of ended cycles"),
+        Entry("rise of edge force at the limit", quantity(now.rise), "× sharp", f"{fit.energies} stints of ended cycles"),
         Entry("spread of a stint's energy", fit.spreads.row, "log", "one in five may be anything, like galling"),
         Entry("wear by area and load", quantity(plain.wear * working.limit), unit),
     ]
