@@ -188,7 +188,9 @@ def _by_load(running: Running, working: Working, unit: str, zone: tzinfo) -> Ste
     entries = [
         Entry("comparable warm cuts", now.loaded, "", f"in {stints} stints of one part, lot and feed"),
         Entry("edge index", None if index is None else index.value, "", "edge force beside the sharp edge's"),
-        Entry("rise of edge force at the limit", quantity(now.rise), "× sharp", f"{fit.energies} stints of ended cycles"),
+        Entry(
+            "rise of edge force at the limit", quantity(now.rise), "× sharp", f"{fit.energies} stints of ended cycles"
+        ),
         Entry("spread of a stint's energy", fit.spreads.row, "log", "one in five may be anything, like galling"),
         Entry("wear by area and load", quantity(plain.wear * working.limit), unit),
     ]
