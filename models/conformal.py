@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
-from math import ceil, inf
+from math import ceil, inf, isinf
 
 from models.forecast import LEVEL, Quantity
 
@@ -29,9 +29,11 @@ def bound(scores: Sequence[float], level: float = LEVEL) -> float | None:
 def widening(pairs: Sequence[tuple[Quantity, float]]) -> float | None:
     """How many times as wide ranges must be, to both sides of the estimate, to hold the next one of its level.
 
-    ``pairs`` are ranges each beside what came, of things that do not depend on each other: one a grind cycle.
+    ``pairs`` are ranges each beside what came, of things that do not depend on each other: one a grind cycle. None
+    where too few tell, or where a range of no width missed: no factor would widen it.
     """
-    return bound([_score(said, came) for said, came in pairs])
+    found = bound([_score(said, came) for said, came in pairs])
+    return None if found is None or isinf(found) else found
 
 
 def _score(said: Quantity, came: float) -> float:

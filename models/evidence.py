@@ -83,6 +83,11 @@ class CycleEvidence:
     ended: int = 0
 
     @property
+    def gauges(self) -> list[str]:
+        """What its energies were read by, in order."""
+        return list(dict.fromkeys(work.read_by for work in self.works))
+
+    @property
     def key(self) -> tuple[str, int]:
         """What names the cycle."""
         return self.blade, self.cycle
@@ -201,6 +206,11 @@ class Design:
     first: Ints
 
     @property
+    def benched(self) -> NDArray[np.bool_]:
+        """Which rows are readings of a wear, and neither a bound nor a word that the blade was dull."""
+        return self.reading & ~self.bound & ~self.dull
+
+    @property
     def blade(self) -> Ints:
         """The blade of each row."""
         return np.asarray(self.blade_of_cycle[self.cycle], np.int64)
@@ -241,7 +251,7 @@ def design_of(cycles: Sequence[CycleEvidence], names: Names) -> Design:
     columns, lots = _Columns(), dict[tuple[int, str | None, str], int]()
     ordered = sorted(cycles, key=lambda cycle: cycle.key)
     for number, cycle in enumerate(ordered):
-        places = list(dict.fromkeys(work.read_by for work in cycle.works))
+        places = cycle.gauges
         for item in _in_order(cycle):
             if isinstance(item, Reading):
                 _add_reading(columns, item, number)

@@ -247,7 +247,7 @@ def _spread(problem: Problem, state: State, solved: Solved, spreads: Spreads) ->
     spread_out = cycle_weight * own**2 + solved.cycle_variance
     state = settled(problem, state, spreads)
     told = weighed(problem, state, spreads)
-    bench = design.reading & ~design.bound & ~design.dull & (design.blur == 0)
+    bench = design.benched & (design.blur == 0)
     plain_lot, _ = lot_sureness(state.offsets, spreads)
     lot = plain_lot * (state.offsets**2 + told.offset_variance)
     noise = noise_of(design, told, spreads)

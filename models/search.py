@@ -171,9 +171,9 @@ class Search:
     def as_before(self, cycle: CycleEvidence, fit: JointFit) -> Search | None:
         """The same search where each gauge has the level that the newest ended cycle had by it; None where none had."""
         usual, scale = self.usual.copy(), self.scale.copy()
-        for number, gauge in enumerate(_gauges(cycle)):
+        for number, gauge in enumerate(cycle.gauges[:PLACES]):
             level, error = fit.levels.get(gauge, (0.0, 0.0))
-            if number < PLACES and abs(level) > PERSISTS * self.spreads.mount:
+            if abs(level) > PERSISTS * self.spreads.mount:
                 usual[1 + number] = level
                 scale[1 + number] = max(error, self.spreads.mount)
         return replace(self, usual=usual, scale=scale) if usual.any() else None
@@ -273,11 +273,6 @@ class Search:
         return normal + tails - float(np.sum(np.log(self.scale))) + 0.5 * EFFECTS * log(2 * pi)
 
 
-def _gauges(cycle: CycleEvidence) -> list[str]:
-    """What the energies of a cycle were read by, in order."""
-    return list(dict.fromkeys(work.read_by for work in cycle.works))
-
-
 def search_of(
     fit: JointFit, cycle: CycleEvidence, design: Design, layout: Layout, mean: Floats, covariance: Floats, start: Floats
 ) -> Search:
@@ -305,7 +300,7 @@ def search_of(
     tie[:, g + 3 :] = np.eye(EFFECTS)
     tie[0, g] = -1.0
     scale = own_scales(spreads)
-    for number, gauge in enumerate(_gauges(cycle)[:PLACES]):
+    for number, gauge in enumerate(cycle.gauges[:PLACES]):
         if gauge not in fit.names.gauges:
             scale[1 + number] = max(PRIORS["gauge"][1], spreads.mount)
     return Search(design, layout, start, spreads, prior, centre, tie, scale, np.zeros(EFFECTS), collect(design))

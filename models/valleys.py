@@ -10,15 +10,11 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.errors import WRONG_SPREAD
-from models.evidence import Design
 from models.joint import Effects
 from models.maximising import FARTHEST_START, Found, evidence, maximised, residuals, settled, weighed
 from models.scatter import scatter
-
-Floats = NDArray[np.float64]
 
 SURE: Final = 0.5
 """A reading that is less surely right is doubted."""
@@ -50,7 +46,7 @@ def _unlike(found: Found) -> Found:
 def _doubted(found: Found) -> list[int]:
     """The rows of readings that are more likely wrong than right, the surer first."""
     sure = found.weighed().sure
-    rows = np.flatnonzero(_bench(found.problem.design) & (sure < SURE))
+    rows = np.flatnonzero(found.problem.design.benched & (sure < SURE))
     return sorted(rows.tolist(), key=lambda row: (-sure[row], row))
 
 
@@ -77,13 +73,9 @@ def _as_wrong(found: Found) -> Iterator[Found]:
     usual_rise = scatter(rise, 0.0)
     strange = rise > max(STRANGE * usual_rise, LEAST_STRANGE)
     if strange.any():
-        rows = _bench(design) & strange[design.blade_of_cycle][design.cycle]
+        rows = design.benched & strange[design.blade_of_cycle][design.cycle]
         blades = np.where(strange[:, None] & [False, True, False], 0.0, state.effects.blades)
         blurred = problem._replace(design=replace(design, blur=np.where(rows, WRONG_SPREAD, design.blur)))
         spreads = replace(found.spreads, edge=max(usual_rise, ALIKE))
         begun = maximised(blurred, state._replace(effects=state.effects._replace(blades=blades)), spreads)
         yield maximised(problem, begun.state, begun.spreads)
-
-
-def _bench(design: Design) -> NDArray[np.bool_]:
-    return design.reading & ~design.bound & ~design.dull

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from math import isfinite
 from typing import Any, Final
 
 import msgspec
@@ -194,5 +193,5 @@ def _figures_json(found: Figures | None, unit: float) -> dict[str, float | None]
         "coverage": found.covered,
         "width": found.width * unit,
         "within_20_percent": found.near,
-        "widening": found.widening if found.widening is not None and isfinite(found.widening) else None,
+        "widening": found.widening,
     }

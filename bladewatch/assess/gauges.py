@@ -1,19 +1,18 @@
 """Since when the loads of a spindle are read otherwise than before: by its idle power, and by its belt.
 
-Four hundred days back, an hour of idle power and a day of the spindle's pace at a time.
+Four hundred days back from the newest reading, an hour of idle power and a day of the spindle's pace at a time.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
 from statistics import median
 from typing import Final, NamedTuple
 
 from bladewatch.contact import POWER_SIGNALS, hour_of
 from bladewatch.power import IDLE_READINGS
 from bladewatch.stores.protocols import Idle, Signals, Spot
-from collectors.instants import DAY_US, HOUR_US, MINUTE_US, SECOND_US
+from collectors.instants import DAY_US, HOUR_US, MINUTE_US, to_datetime
 from models.gauge import scale_steps, slips
 
 LOOK_BACK_H: Final = 400 * 24
@@ -65,7 +64,7 @@ class Gauges:
         pace = self._pace(spot, sorted({hour.hour // 24 for hour in hours}))
         days = list(pace)
         for place in slips(list(pace.values())):
-            since = datetime.fromtimestamp(days[place] * DAY_US / SECOND_US, UTC)
+            since = to_datetime(days[place] * DAY_US)
             yield Change(days[place] * DAY_US, 0.0, f"{'/'.join(spot)} since {since:%Y-%m-%d}")
 
     def _idle(self, spot: Spot) -> list[Idle]:
