@@ -478,16 +478,16 @@ def ended_cycles(shop: Shop, count: int, **accepted: str) -> float:
 
 def test_a_bench_reading_of_the_running_cycle_speaks_before_the_model(shop: Shop) -> None:
     """Taken off, measured beyond the limit, put back: the blade is to be changed, whatever its area says."""
-    at = ended_cycles(shop, 4)
+    at = ended_cycles(shop, 8)
     shop.event(at, "opened", "Z", blade_type="T")
     shop.event(at, "mounted", "Z", saw="S1")
-    shop.take(*(stroke(2000 + i, at + i, part="P1") for i in range(1, 90)))
-    before = shop.status(at + 90)["S1", "1"]
+    shop.take(*(stroke(2400 + i, at + i, part="P1") for i in range(1, 200)))
+    before = shop.status(at + 200)["S1", "1"]
     assert before.verdict in ("good", "prepare")
-    shop.event(at + 91, "dismounted", "Z", saw="S1", reason="job-swap")
-    shop.event(at + 92, "inspected", "Z", wear_um="265")
-    shop.event(at + 93, "mounted", "Z", saw="S1")
-    told = shop.status(at + 95)["S1", "1"]
+    shop.event(at + 201, "dismounted", "Z", saw="S1", reason="job-swap")
+    shop.event(at + 202, "inspected", "Z", wear_um="265")
+    shop.event(at + 203, "mounted", "Z", saw="S1")
+    told = shop.status(at + 205)["S1", "1"]
     assert told.verdict == "change"
     assert "the bench measured 265 of 250 µm" in told.reasons
     assert told.wear_um is not None
@@ -499,10 +499,10 @@ def test_what_is_measured_after_grinding_is_not_the_old_edge(make_shop: Callable
     told = []
     for accepted in ({}, {"wear_um": "8"}):
         shop = make_shop()
-        at = ended_cycles(shop, 4, **accepted)
+        at = ended_cycles(shop, 8, **accepted)
         shop.event(at, "opened", "Z", blade_type="T")
         shop.event(at, "mounted", "Z", saw="S1")
-        shop.take(*(stroke(2000 + i, at + i, part="P1") for i in range(1, 200)))
+        shop.take(*(stroke(2400 + i, at + i, part="P1") for i in range(1, 200)))
         told.append(shop.status(at + 201)["S1", "1"].wear_um)
     assert told[0] is not None
     assert told[0] == told[1]
