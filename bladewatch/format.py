@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import date, tzinfo
+from datetime import date, timedelta, tzinfo
 from typing import Final
 
 from bladewatch.units import area_text, round_to
 from collectors.instants import to_datetime
 from models.forecast import Quantity
 
+HALF_YEAR: Final = timedelta(days=180)
+"""How far from now an instant needs its year."""
 _DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -36,7 +38,18 @@ def day_text(us: int, zone: tzinfo) -> str:
     'Thu 28 May 20:26'
     """
     moment = to_datetime(us, zone)
-    return f"{_DAYS[moment.weekday()]} {moment.day} {_MONTHS[moment.month - 1]} {moment:%H:%M}"
+    return f"{date_text(moment.date())} {moment:%H:%M}"
+
+
+def year_text(us: int, zone: tzinfo) -> str:
+    """As ``day_text``, with the year: for what is read later, or was long ago.
+
+    >>> from datetime import UTC
+    >>> year_text(1_780_000_000_000_000, UTC)
+    'Thu 28 May 2026 20:26'
+    """
+    moment = to_datetime(us, zone)
+    return f"{date_text(moment.date())} {moment:%Y %H:%M}"
 
 
 def date_text(day: date) -> str:
@@ -49,9 +62,25 @@ def date_text(day: date) -> str:
 
 
 def near_text(us: int, now_us: int, zone: tzinfo) -> str:
-    """An instant as short as it can be: the clock today, else day and clock."""
-    same_day = to_datetime(us, zone).date() == to_datetime(now_us, zone).date()
-    return clock_text(us, zone) if same_day else day_text(us, zone)
+    """An instant as short as it can be: the clock today, else day and clock, with the year where it is far away.
+
+    >>> from datetime import UTC
+    >>> near_text(1_780_000_000_000_000, 1_780_000_000_000_000 - 400 * 86_400_000_000, UTC)
+    'Thu 28 May 2026 20:26'
+    """
+    then, now = to_datetime(us, zone).date(), to_datetime(now_us, zone).date()
+    if then == now:
+        return clock_text(us, zone)
+    return day_text(us, zone) if abs(then - now) < HALF_YEAR else year_text(us, zone)
+
+
+def some_text(number: int, what: str) -> str:
+    """A number of things, one of them without its s.
+
+    >>> some_text(1, "cycle"), some_text(2, "cycle")
+    ('1 cycle', '2 cycles')
+    """
+    return f"{number} {what}{'s' if number != 1 else ''}"
 
 
 def count_text(quantity: Quantity | None, what: str) -> str:

@@ -14,6 +14,7 @@ from typing import Final, NamedTuple
 
 from bladewatch.assess.known import KERF_STEP_MM, Known, guard_in, idle_scale, traces
 from bladewatch.assess.question import Question, at_spot
+from bladewatch.format import some_text
 from bladewatch.ledger.fleet import Cycle, Mount, Plate
 from bladewatch.ledger.fold import TAKES_AWAY
 from bladewatch.ledger.standing import SAME_EVENT_US
@@ -117,7 +118,7 @@ def _bare(known: Known, spot: Spot, all_spans: bool) -> Iterator[Sign]:
         if before is not None and before.to_us is not None:
             row = f" (row {before.off_row})"
             evidence.append(f"plate {before.plate} was taken off at {known.said(before.to_us)}{row}")
-        strokes = f"{count} stroke{'s' if count != 1 else ''}"
+        strokes = some_text(count, "stroke")
         evidence.append(f"{strokes} from {known.said(first.ts_us)} on with no blade on record")
         window_us = (first.ts_us if last is None else last.ts_us, first.ts_us)
         evidence.extend(traces(known, spot, *window_us))

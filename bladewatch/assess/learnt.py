@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from bladewatch.assess.training import MIN_ALLOY_CYCLES, STATED_SPREAD, Training
 from bladewatch.config.tables import BladeType
+from bladewatch.format import some_text
 from models.forecast import Quantity
 from models.joint import PRIORS, JointFit
 
@@ -101,7 +102,7 @@ def _rate(fit: JointFit, limit: float, alloy: str, base: str | None, cycles: int
         return Rate(alloy, _quantity(rate * limit, error), _quantity(ratio, ratio_error), cycles, note)
     if counted < MIN_ALLOY_CYCLES:
         more = MIN_ALLOY_CYCLES - counted
-        note = f"held close to its stated ratio: {more} more cycles with a known end give it its own"
+        note = f"held close to its stated ratio: {some_text(more, 'more cycle')} with a known end give it its own"
         return Rate(alloy, _quantity(rate * limit, error), _quantity(ratio, ratio_error), cycles, note)
     blind = alloy != base and (ratio_error > TOLD * stated * 2**0.5 or exp(2 * BAND * ratio_error) > WIDEST)
     if blind or exp(2 * BAND * error) > WIDEST:

@@ -13,6 +13,7 @@ from bladewatch.assess.coming import Left, left_along
 from bladewatch.assess.recent import HourOfWork
 from bladewatch.assess.training import GUESSED_AT_MOST, MIN_ALLOY_CYCLES, Training
 from bladewatch.config.tables import BladeType
+from bladewatch.format import some_text
 from bladewatch.ledger.fleet import Cycle
 from bladewatch.units import m2_of, percent
 from models.cycle import CycleState
@@ -246,7 +247,7 @@ def _grounds(
     """What the numbers rest on, in words."""
     if now.misfit is not None:
         yield MISFITS[now.misfit]
-    ground = f"from {training.counted} cycles"
+    ground = f"from {some_text(training.counted, 'cycle')}"
     if fit.names.plain:
         ground += f", by the mean {fit.names.usage} of past cycles, which foretell their ends better than area by alloy"
     elif training.counted < MIN_ALLOY_CYCLES:

@@ -22,6 +22,7 @@ from bladewatch.assess.life import Life, Working
 from bladewatch.assess.moment import Moment, Running
 from bladewatch.assess.training import FIT_VERSION, MIN_ALLOY_CYCLES
 from bladewatch.config.tables import Config
+from bladewatch.format import some_text
 from bladewatch.stores.protocols import Issued, Spot
 from bladewatch.units import m2_of, percent, round_to
 from collectors.instants import to_datetime
@@ -141,7 +142,7 @@ def _by_fit(running: Running, working: Working, zone: tzinfo) -> Iterator[Step]:
     if working.evidence.start:
         entries.append(Entry("there before the first cut", working.evidence.start * limit, unit, "used_share"))
     entries.append(Entry("together, at a mean cycle", together, unit))
-    entries.append(Entry("spread of cycles", fit.spreads.cycle, "log", f"{running.life.cycles} ended cycles"))
+    entries.append(Entry("spread of cycles", fit.spreads.cycle, "log", some_text(running.life.cycles, "ended cycle")))
     entries.append(Entry("wear by area alone", quantity(_stripped(working).wear * limit), unit))
     yield Step(
         "What that area wears",
@@ -177,7 +178,7 @@ def _rate(running: Running, working: Working, alloy: str) -> tuple[float, str]:
     how = "close to its stated ratio" if running.life.cycles < MIN_ALLOY_CYCLES else "its own rate"
     evidence = () if running.training is None else running.training.evidence
     cycles = sum(any(work.alloy == alloy for work in cycle.works) for cycle in evidence)
-    return rate, f"{low:.3g} to {high:.3g}, {how}, from {cycles} cycles that cut it"
+    return rate, f"{low:.3g} to {high:.3g}, {how}, from {some_text(cycles, 'cycle')} that cut it"
 
 
 def _by_load(running: Running, working: Working, unit: str, zone: tzinfo) -> Step:
@@ -189,7 +190,10 @@ def _by_load(running: Running, working: Working, unit: str, zone: tzinfo) -> Ste
         Entry("comparable warm cuts", now.loaded, "", f"in {stints} stints of one part, lot and feed"),
         Entry("edge index", None if index is None else index.value, "", "edge force beside the sharp edge's"),
         Entry(
-            "rise of edge force at the limit", quantity(now.rise), "× sharp", f"{fit.energies} stints of ended cycles"
+            "rise of edge force at the limit",
+            quantity(now.rise),
+            "× sharp",
+            f"{some_text(fit.energies, 'stint')} of ended cycles",
         ),
         Entry("spread of a stint's energy", fit.spreads.row, "log", "one in five may be anything, like galling"),
         Entry("wear by area and load", quantity(plain.wear * working.limit), unit),
@@ -321,7 +325,8 @@ def _surer(a: Assessment, running: Running | None) -> Iterator[str]:
         yield _bench_would(running.life, working)
     if working is not None and running.life.cycles < MIN_ALLOY_CYCLES:
         more = MIN_ALLOY_CYCLES - running.life.cycles
-        yield f"{more} more ended cycles with a bench reading: from {MIN_ALLOY_CYCLES} on each alloy gets its own rate"
+        missing = some_text(more, "more ended cycle")
+        yield f"{missing} with a bench reading: from {MIN_ALLOY_CYCLES} on each alloy gets its own rate"
     if working is not None and not working.standing.loaded:
         yield _index_lack(running)
     coverage = a.coverage

@@ -20,6 +20,7 @@ import msgspec
 from bladewatch.assess.cycles import CycleReader
 from bladewatch.assess.gauges import Gauges
 from bladewatch.config.tables import BladeType, Config
+from bladewatch.format import some_text
 from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet
 from bladewatch.stores.protocols import DAMAGED, Store
 from bladewatch.units import CMM2_PER_M2, m2_of
@@ -315,7 +316,7 @@ def _lack(blade: BladeType, ended: int, bench: int) -> str:
     more = MIN_CYCLES - ended
     if more > 0:
         return (
-            f"{ended} ended cycle{'s' if ended != 1 else ''} of blade type {blade.id} with a removal reason, "
+            f"{some_text(ended, 'ended cycle')} of blade type {blade.id} with a removal reason, "
             f"a forecast needs {MIN_CYCLES}: {more} more with a reason, best with a bench reading of wear"
         )
     if blade.wear_limit_um is None:

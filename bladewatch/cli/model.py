@@ -32,6 +32,7 @@ def fit(context: typer.Context, as_json: JsonFlag = False) -> None:
     import msgspec
 
     from bladewatch.assess.learnt import as_json as told
+    from bladewatch.format import some_text
     from bladewatch.service import Service
 
     with Service.open(context.obj) as service:
@@ -43,7 +44,11 @@ def fit(context: typer.Context, as_json: JsonFlag = False) -> None:
         sys.stdout.write(msgspec.json.encode([told(model) for model in models]).decode() + "\n")
         return
     for model in models:
-        what = f"from {model.cycles} cycles, fit {model.key}" if model.lack is None else f"no fit: {model.lack}"
+        what = (
+            f"from {some_text(model.cycles, 'cycle')}, fit {model.key}"
+            if model.lack is None
+            else f"no fit: {model.lack}"
+        )
         print(f"blade type {model.blade_type}: {what}", flush=True)
 
 

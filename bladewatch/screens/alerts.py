@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from bladewatch.alerts import Raised, Score
 from bladewatch.config.tables import Config
-from bladewatch.format import day_text, near_text
+from bladewatch.format import near_text, some_text, year_text
 from bladewatch.screens.words import STYLES, Line, caution, wrapped
 from bladewatch.units import percent
 
@@ -14,8 +14,8 @@ from bladewatch.units import percent
 def render(config: Config, alerts: Sequence[Raised], at_us: int, width: int) -> list[Line]:
     """What stands, then what has gone."""
     standing = [raised for raised in alerts if raised.returned_us is None]
-    count = f"{len(standing)} alert{'s' if len(standing) != 1 else ''} stand{'s' if len(standing) == 1 else ''}"
-    head = f"{day_text(at_us, config.zone)}   {config.site.name}   {count if standing else 'no alert stands'}"
+    count = f"{some_text(len(standing), 'alert')} stand{'s' if len(standing) == 1 else ''}"
+    head = f"{year_text(at_us, config.zone)}   {config.site.name}   {count if standing else 'no alert stands'}"
     lines = [*(Line(text, "bold") for text in wrapped(head, width, "")), Line("")]
     for raised in standing:
         lines.extend((*_one(config, raised, at_us, width), Line("")))
@@ -32,8 +32,8 @@ def render_trial(
     config: Config, alerts: Sequence[Raised], score: Score, since_us: int, until_us: int, width: int
 ) -> list[Line]:
     """Every alert that would have been raised, and how often it would have been right."""
-    span = f"{day_text(since_us, config.zone)} to {day_text(until_us, config.zone)}"
-    head = f"{span}   {config.site.name}   {len(alerts)} alerts by the present rules"
+    span = f"{year_text(since_us, config.zone)} to {year_text(until_us, config.zone)}"
+    head = f"{span}   {config.site.name}   {some_text(len(alerts), 'alert')} by the present rules"
     lines = [*(Line(text, "bold") for text in wrapped(head, width, "")), Line("")]
     for raised in alerts:
         lines.extend(_one(config, raised, until_us, width))
@@ -53,7 +53,7 @@ def _one(config: Config, raised: Raised, at_us: int, width: int) -> Iterator[Lin
 
 
 def _scored(score: Score) -> Iterator[str]:
-    blades = f"{score.called} grind cycle{'s' if score.called != 1 else ''} called for a change"
+    blades = f"{some_text(score.called, 'grind cycle')} called for a change"
     if not score.measured:
         yield f"{blades}; of none did the bench measure the wear afterwards, so nothing tells whether that was right."
     else:
@@ -62,6 +62,6 @@ def _scored(score: Score) -> Iterator[str]:
             f"{percent(score.share)} of the limit or more."
         )
     yield (
-        f"{score.missed} blade{'s' if score.missed != 1 else ''} came off past the limit, or declared dull, without "
+        f"{some_text(score.missed, 'blade')} came off past the limit, or declared dull, without "
         f"that call before, of {score.ended} that came off worn."
     )

@@ -8,7 +8,7 @@ from typing import Final
 
 from bladewatch.assess.checking import ISSUED, NAMES, Checked, at_share
 from bladewatch.config.tables import Config
-from bladewatch.format import day_text
+from bladewatch.format import some_text, year_text
 from bladewatch.screens.words import Line, caution, wrapped
 from bladewatch.units import percent, round_to
 from models.usage import Choice
@@ -32,7 +32,7 @@ RULE_WORDS: Final = {"mean_area": "mean area", "mean_cuts": "mean cuts"}
 
 def render(config: Config, checks: Sequence[Checked], at_us: int, width: int) -> list[Line]:
     """One block a blade type."""
-    head = f"{day_text(at_us, config.zone)}   {config.site.name}   how well the models foretell"
+    head = f"{year_text(at_us, config.zone)}   {config.site.name}   how well the models foretell"
     lines = [*(Line(text, "bold") for text in wrapped(head, width, "")), Line("")]
     for checked in checks:
         lines.extend((*_block(checked, width), Line("")))
@@ -66,7 +66,7 @@ def _trial(told: Trial, limit_um: float, width: int) -> Iterator[Line]:
         if left is None or wear is None:
             continue
         name, off = percent(share), f"{percent(left.error_share)} off"
-        bias, covered = f"{100 * left.bias_share:+.0f} %", percent(left.covered)
+        bias, covered = f"{round(100 * left.bias_share):+d} %", percent(left.covered)
         worn = f"{round_to(wear.error * limit_um, 2)} µm off"
         plain = {RULE_WORDS[rule]: _off(rules_found[rule]) for rule in RULES} if with_rules else {}
         if width >= TABLE_WIDTH:
@@ -74,7 +74,8 @@ def _trial(told: Trial, limit_um: float, width: int) -> Iterator[Line]:
             yield Line(text + "".join(f"{value:>11}" for value in plain.values()))
         else:
             beside = "".join(f"; {rule} {value}" for rule, value in plain.items())
-            text = f"    {name}: {left.number} cycles, area left {off}, bias {bias}, in range {covered}, wear {worn}"
+            asked = f"{name}: {some_text(left.number, 'cycle')}"
+            text = f"    {asked}, area left {off}, bias {bias}, in range {covered}, wear {worn}"
             yield from (Line(part) for part in _hanging(text + beside, width))
     for text in (_widened(told), *_decided(told)):
         yield from (Line(part) for part in wrapped(text, width, "    "))
@@ -86,7 +87,7 @@ def _widened(told: Trial) -> str:
     wide = {share: left.widening for share, left in found.items() if left.widening is not None}
     if not wide:
         most = max(left.number for left in found.values())
-        return f"How wide ranges must be to hold nine in ten: cannot tell by {most} cycles, it takes nine."
+        return f"How wide ranges must be to hold nine in ten: cannot tell by {some_text(most, 'cycle')}, it takes nine."
     by_share = ", ".join(f"{factor:.2g} at {percent(share)}" for share, factor in wide.items())
     return f"Ranges of the area left hold nine in ten of further cycles if they are so many times as wide: {by_share}."
 

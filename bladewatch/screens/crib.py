@@ -8,7 +8,7 @@ from datetime import date
 from bladewatch.assess.batches import CAUTIONS, WORK_TEXT, PackLine, Return, Suggestion
 from bladewatch.assess.crib import Crib, TypeStock
 from bladewatch.config.tables import Config
-from bladewatch.format import date_text, day_text
+from bladewatch.format import date_text, some_text, year_text
 from bladewatch.screens.words import Line, wrapped
 from bladewatch.units import percent, round_to
 from collectors.instants import to_datetime
@@ -18,7 +18,7 @@ INDENT = " " * 6
 
 def render(config: Config, crib: Crib, shares: dict[str, float], width: int) -> list[Line]:
     """The crib by type, what is away, what to do. ``shares`` is how much of their life part-used plates have used."""
-    head = f"{day_text(crib.at_us, config.zone)}   {config.site.name}   crib"
+    head = f"{year_text(crib.at_us, config.zone)}   {config.site.name}   crib"
     lines = [*(Line(text, "bold") for text in wrapped(head, width, "")), Line("")]
     for stock in crib.types:
         lines.extend((*_type(stock, width), Line("")))
@@ -79,7 +79,7 @@ def _call(stock: TypeStock) -> str:
 
 def _rate(stock: TypeStock) -> str:
     if stock.pipeline is None:
-        told = f"{stock.changes} change{'s' if stock.changes != 1 else ''} in {stock.days:.0f} days"
+        told = f"{some_text(stock.changes, 'change')} in {stock.days:.0f} days"
         return f"rate cannot be told from {told}: min_sharps in [[blade_type]] speaks until there are three"
     return f"{round_to(stock.per_day)} changes a day, from {stock.changes} in {stock.days:.0f} days"
 
@@ -139,7 +139,7 @@ def packing_list(
 
 
 def _plates(count: int) -> str:
-    return f"{count} plate{'s' if count != 1 else ''}"
+    return some_text(count, "plate")
 
 
 def _pack(line: PackLine, width: int, mark: str = "") -> list[str]:

@@ -7,7 +7,7 @@ from typing import Final
 
 from bladewatch.assess.lives import DAMAGE, WEAR, Lives, Verdict
 from bladewatch.config.tables import Config
-from bladewatch.format import day_text
+from bladewatch.format import some_text, year_text
 from bladewatch.screens.words import Line, caution, wrapped
 from bladewatch.units import area_text, percent, round_to
 from models.survival import FLAT, Optimum, Step, median_life
@@ -22,7 +22,7 @@ GROUP_WORDS: Final = {
 
 def render(config: Config, lives: Sequence[Lives], at_us: int, width: int) -> list[Line]:
     """One block a blade type."""
-    head = f"{day_text(at_us, config.zone)}   {config.site.name}   how long blades last between two grinds"
+    head = f"{year_text(at_us, config.zone)}   {config.site.name}   how long blades last between two grinds"
     lines = [*(Line(text, "bold") for text in wrapped(head, width, "")), Line("")]
     for one in lives:
         lines.extend((*_block(config, one, width), Line("")))
@@ -31,7 +31,7 @@ def render(config: Config, lives: Sequence[Lives], at_us: int, width: int) -> li
 
 def _block(config: Config, told: Lives, width: int) -> Iterator[Line]:
     ends = ", ".join(f"{count} {CAUSES[cause]}" for cause, count in told.ends.items())
-    head = f"{told.blade_type}   {told.cycles} cycles: {ends}; the others only say at least"
+    head = f"{told.blade_type}   {some_text(told.cycles, 'cycle')}: {ends}; the others only say at least"
     yield from (Line(text, "bold") for text in wrapped(head, width, ""))
     units = config.site.units
     for text in (*_lasting(told.steps, units), *_ended(told), *_ageing(told, units)):
@@ -120,7 +120,7 @@ def _curve(config: Config, best: Optimum, width: int) -> Iterator[Line]:
 
 def render_verdicts(config: Config, verdicts: Sequence[Verdict], by: str, at_us: int, width: int) -> list[Line]:
     """Each pair of groups in a paragraph."""
-    head = f"{day_text(at_us, config.zone)}   {config.site.name}   lives to the limit: {GROUP_WORDS[by]}"
+    head = f"{year_text(at_us, config.zone)}   {config.site.name}   lives to the limit: {GROUP_WORDS[by]}"
     lines = [*(Line(text, "bold") for text in wrapped(head, width, "")), Line("")]
     if not verdicts:
         lines.append(Line("  cannot tell: there are no two groups on record", "bold"))
@@ -133,7 +133,7 @@ def render_verdicts(config: Config, verdicts: Sequence[Verdict], by: str, at_us:
 
 
 def _verdict(told: Verdict) -> str:
-    pair = f"{told.second} ({told.cycles[1]} cycles) beside {told.first} ({told.cycles[0]})"
+    pair = f"{told.second} ({some_text(told.cycles[1], 'cycle')}) beside {told.first} ({told.cycles[0]})"
     found = told.compared
     if found is None:
         return f"{pair}: cannot tell, {told.lack}"

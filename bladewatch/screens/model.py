@@ -8,15 +8,15 @@ from typing import Final
 
 from bladewatch.assess.learnt import Learnt, Own, Rate
 from bladewatch.config.tables import Config
-from bladewatch.format import day_text
+from bladewatch.format import some_text, year_text
 from bladewatch.screens.words import Line, caution, wrapped
 from bladewatch.units import IN2_PER_M2, NO_BREAK, percent, round_to
 from models.forecast import Quantity
 
 ENDS: Final = {
-    "wear_um": "cycles with a bench reading of wear",
-    "edge_index": "cycles whose load tells the end",
-    "area": "cycles that were declared dull",
+    "wear_um": "with a bench reading of wear",
+    "edge_index": "with a load that tells the end",
+    "area": "declared dull",
 }
 TABLE_WIDTH: Final = 78
 STANDS_OUT: Final = 1.1
@@ -25,7 +25,7 @@ STANDS_OUT: Final = 1.1
 
 def render(config: Config, models: Sequence[Learnt], at_us: int, width: int) -> list[Line]:
     """One block a blade type."""
-    head = f"{day_text(at_us, config.zone)}   {config.site.name}   what the blades have taught"
+    head = f"{year_text(at_us, config.zone)}   {config.site.name}   what the blades have taught"
     lines = [*(Line(text, "bold") for text in wrapped(head, width, "")), Line("")]
     for model in models:
         lines.extend((*_block(config.site.units, model, width), Line("")))
@@ -37,7 +37,7 @@ def _block(units: str, model: Learnt, width: int) -> Iterator[Line]:
         yield from (Line(text, "bold") for text in _hanging(f"{model.blade_type}   cannot tell", width))
         yield from (Line(text) for text in wrapped(model.lack, width, "  "))
         return
-    told = f"{model.blade_type}   from {model.cycles} {ENDS[model.scale]}"
+    told = f"{model.blade_type}   from {some_text(model.cycles, 'cycle')} {ENDS[model.scale]}"
     if model.censored:
         told += f"; {model.censored} more only say at least"
     yield from (Line(text, "bold") for text in _hanging(told, width))
@@ -61,7 +61,7 @@ def _rate(rate: Rate, factor: float, per: str, base: str | None, width: int) -> 
     if width >= TABLE_WIDTH:
         yield Line(f"  {rate.alloy:<10} {wear:<28} {beside:<24} {rate.cycles:>6}".rstrip())
     else:
-        text = f"  {rate.alloy}: {wear} {per}; beside {base} {beside}; {rate.cycles} cycles"
+        text = f"  {rate.alloy}: {wear} {per}; beside {base} {beside}; {some_text(rate.cycles, 'cycle')}"
         yield from (Line(part) for part in _hanging(text, width))
     if rate.note:
         yield from (Line(text, "dim") for text in wrapped(rate.note, width, "    "))

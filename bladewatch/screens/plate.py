@@ -7,7 +7,7 @@ from typing import Any
 
 from bladewatch.assess.history import CycleRow, History
 from bladewatch.config.tables import Config
-from bladewatch.format import day_text, near_text, time_text
+from bladewatch.format import near_text, time_text, year_text
 from bladewatch.ledger.events import filled_row
 from bladewatch.ledger.standing import SAME_EVENT_US
 from bladewatch.screens.words import Line, wrapped
@@ -44,13 +44,13 @@ def render(config: Config, history: History, at_us: int, width: int) -> list[Lin
         cells = filled_row(event, config.zone)
         told = ", ".join(f"{name} {cells[name]}" for name in _SHOWN if name in cells)
         at_once = event.known_us - event.at_us < SAME_EVENT_US
-        late = "" if at_once else f", entered {day_text(event.known_us, config.zone)}"
-        text = f"{day_text(event.at_us, config.zone)}  {event.event}{': ' + told if told else ''}{late} ({event.id})"
+        late = "" if at_once else f", entered {year_text(event.known_us, config.zone)}"
+        text = f"{year_text(event.at_us, config.zone)}  {event.event}{': ' + told if told else ''}{late} ({event.id})"
         lines.extend(Line(part) for part in wrapped(text, width, "  "))
     if history.problems:
         lines.extend((Line(""), Line("What does not fit", "bold")))
         for problem in history.problems:
-            when = day_text(problem.at_us, config.zone)
+            when = year_text(problem.at_us, config.zone)
             lines.extend(Line(t) for t in wrapped(f"{when}  {problem.where}: {problem.message}", width, "  "))
     return lines
 

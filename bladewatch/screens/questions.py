@@ -7,7 +7,7 @@ from typing import Final
 
 from bladewatch.assess.question import Question
 from bladewatch.config.tables import Config
-from bladewatch.format import day_text, near_text
+from bladewatch.format import near_text, year_text
 from bladewatch.screens.words import Line, caution, wrapped
 
 INDENT: Final = " " * 10
@@ -19,7 +19,7 @@ def render(config: Config, questions: Sequence[Question], at_us: int, width: int
     waiting = [question for question in questions if question.open]
     settled = [question for question in questions if not question.open]
     count = f"{len(waiting)} open" if waiting else "no open question"
-    head = f"{day_text(at_us, config.zone)}   {config.site.name}   {count}, {len(settled)} settled"
+    head = f"{year_text(at_us, config.zone)}   {config.site.name}   {count}, {len(settled)} settled"
     lines = [*(Line(text, "bold") for text in wrapped(head, width, "")), Line("")]
     for question in waiting:
         lines.extend((*_open(config, question, at_us, width), Line("")))

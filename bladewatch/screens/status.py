@@ -8,7 +8,7 @@ from typing import Final
 from bladewatch.alerts import Alert
 from bladewatch.assess.assessment import Assessment
 from bladewatch.config.tables import Config
-from bladewatch.format import band_text, day_text, near_text
+from bladewatch.format import band_text, near_text, some_text, year_text
 from bladewatch.screens.condition import condition_text
 from bladewatch.screens.ruler import ruler
 from bladewatch.screens.words import (
@@ -42,7 +42,7 @@ def render(
     plain: bool = False,
 ) -> list[Line]:
     """The screen as lines of at most ``width`` characters, unless a word is longer."""
-    when = day_text(at_us, config.zone)
+    when = year_text(at_us, config.zone)
     head = wrapped(f"{when}   {config.site.name}   {needs_text(assessments)}", width, "")
     lines = [*(Line(text, "bold") for text in head), Line("")]
     for assessment in in_order(assessments):
@@ -54,7 +54,7 @@ def render(
         lines.append(Line(""))
     waiting = len({question.id for a in assessments for question in a.asks})
     if waiting:
-        text = f"{waiting} question{'s' if waiting != 1 else ''} about the record: bladewatch questions"
+        text = f"{some_text(waiting, 'question')} about the record: bladewatch questions"
         lines.extend((*(Line(part) for part in wrapped(text, width, "")), Line("")))
     return [*lines, *age_note(assessments, at_us, config, width), *caution(width)]
 

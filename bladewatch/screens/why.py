@@ -11,7 +11,7 @@ import msgspec
 from bladewatch.assess.assessment import as_json as assessment_json
 from bladewatch.assess.reckoning import Entry, Reckoning, Step
 from bladewatch.config.tables import Config
-from bladewatch.format import day_text, near_text
+from bladewatch.format import near_text, year_text
 from bladewatch.screens.condition import condition_text
 from bladewatch.screens.words import (
     Line,
@@ -40,7 +40,7 @@ def render(config: Config, reckoning: Reckoning, at_us: int, width: int) -> list
     head = f"{name_text(a):<5} {a.plate or '-':<9} {verdict_text(a, at_us, config)}"
     lines = [Line(text, style_of(a)) for text in wrapped(head, width, "")]
     left = left_text(a, config)
-    known = f"As known {day_text(at_us, config.zone)}"
+    known = f"As known {year_text(at_us, config.zone)}"
     beside = [condition_text(c, at_us, config.zone) for c in a.conditions if c.level in ("alert", "act")]
     told = [part for part in (known, seen_text(a, at_us, config), left, *beside, *told_reasons(a)) if part]
     lines.extend(Line(text) for text in wrapped("; ".join(told), width, "      "))

@@ -8,7 +8,7 @@ from typing import Final
 
 from bladewatch.assess.assessment import URGENCY, Assessment
 from bladewatch.config.tables import Config
-from bladewatch.format import area_left_text, count_text, near_text
+from bladewatch.format import area_left_text, count_text, near_text, some_text
 from bladewatch.units import percent
 from collectors.instants import DAY_US, to_datetime
 
@@ -53,7 +53,7 @@ def needs_text(assessments: Sequence[Assessment]) -> str:
     count = len(assessments)
     told = [f"{needing} of {count} need{'s' if needing == 1 else ''} you"]
     if not needing:
-        told = [f"{count} spindle{'s' if count != 1 else ''}, nobody is called"]
+        told = [f"{some_text(count, 'spindle')}, nobody is called"]
     told.extend(f"{number} {what}" for number, what in ((unseen, "not seen"), (untold, "cannot be told")) if number)
     return ", ".join(told)
 
