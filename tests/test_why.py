@@ -185,6 +185,19 @@ def test_with_too_few_cycles_it_says_what_would_fix_it(make_shop: Callable[..., 
     assert any("feed of the other 100\u00a0%" in text for text in surer)
 
 
+def test_strokes_cut_while_no_blade_was_on_record_are_named(shop: Shop) -> None:
+    """Three in ten strokes on the saw were made by nobody knows which blade: the share, and what would tell it."""
+    shop.event(0, "opened", "A", blade_type="T")
+    shop.event(1, "mounted", "A", saw="S1")
+    shop.take(*(stroke(i, i + 1, part="P1") for i in range(1, 101)))
+    shop.event(41, "dismounted", "A", saw="S1", reason="job-swap")
+    shop.event(71, "mounted", "A", saw="S1")
+    found = shop.service.reckon("S1", "1", minute(102))
+    (share,) = [entry.value for entry in found.steps[0].entries if entry.name == "coverage of blade"]
+    assert share == pytest.approx(0.7, abs=0.011)
+    assert any("which blade cut the 30" in text for text in found.surer)
+
+
 def test_areas_are_told_in_the_shops_unit() -> None:
     """An inch shop reads in² and µm per in²; the JSON stays SI."""
     area = screen._in_units(Entry("area of 6063", 1.0, "m²"), "inch")

@@ -122,6 +122,14 @@ def _cut(a: Assessment, running: Running) -> Step:
         entries.append(Entry("cuts whose bars are inferred", state.inferred, "", "from energy: the part's bars vary"))
     for name, share in (("strokes", coverage.strokes), ("alloy", coverage.alloy), ("feed", coverage.feed)):
         entries.append(Entry(f"coverage of {name}", share))
+    entries.append(
+        Entry(
+            "coverage of blade",
+            coverage.blade,
+            "",
+            "the other strokes on its saw were cut while no blade was on record",
+        )
+    )
     entries.extend(
         Entry(f"mounted on {m.saw}/{m.spindle}", m.row, "", "ledger row or message") for m in running.cycle.mounts
     )
@@ -337,6 +345,9 @@ def _surer(a: Assessment, running: Running | None) -> Iterator[str]:
         yield f"messages of the {percent(1 - coverage.strokes, 1)} of strokes that only the counter told"
     if coverage.feed is not None and coverage.feed < 1:
         yield f"the feed of the other {percent(1 - coverage.feed)} of cuts"
+    if coverage.blade is not None and coverage.blade < 1:
+        unknown = percent(1 - coverage.blade)
+        yield f"which blade cut the {unknown} of strokes made while none was on record: bladewatch blade mounted"
 
 
 def _bench_would(life: Life, working: Working) -> str:
