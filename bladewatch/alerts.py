@@ -129,6 +129,10 @@ def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
         since_us = min(a.unseen_us or now_us, now_us)
         day = to_datetime(since_us, zone).date().isoformat()
         yield Alert(f"{a.saw}/{a.spindle}/unseen/{day}", "data", "unseen", a.saw, a.plate, since_us, text)
+    if a.seen == "never" and a.plate is not None:
+        text = f"{place}: look after its messages; none has come yet. Blade {a.plate} is not watched."
+        since_us = min(a.mounted_us or now_us, now_us)
+        yield Alert(f"{a.saw}/{a.spindle}/unseen/never", "data", "unseen", a.saw, a.plate, since_us, text)
     for question in a.asks if a.plate is not None else ():
         text = _cut(f"{place}: {_small(question.text)} {'; '.join(question.evidence[:2])}. {answer_with(question)}")
         key = f"{a.saw}/{a.spindle}/question/{question.to_us}"

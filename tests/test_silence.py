@@ -132,6 +132,17 @@ def test_one_blackout_whose_messages_trickle_in_late_calls_once(shop: Shop) -> N
     assert [cause for _, cause in called].count("unseen") == 1
 
 
+def test_a_saw_with_a_blade_that_was_never_heard_calls_once(shop: Shop) -> None:
+    """No alert would read as "nothing is wrong": that nothing is heard is said, once, until the first message."""
+    assert raised(shop, -6) == []
+    mounted(shop)
+    assert raised(shop, 0) == [("data", "unseen")]
+    assert raised(shop, 3000) == []
+    shop.take(stroke(1, 3001, part="P1"))
+    review = shop.service.review(minute(3002))
+    assert [alert.cause for alert in judge(review.assessments, review.at_us, shop.service.zone)] == []
+
+
 def test_one_spell_without_a_blade_calls_once_and_a_second_one_again(shop: Shop) -> None:
     """Buffered strokes come newest first, each an earlier first stroke of the spell; later a second spell begins."""
     called = []
