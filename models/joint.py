@@ -38,7 +38,7 @@ from numpy.typing import NDArray
 from models.energy import EDGE_SHARE_MM
 from models.errors import HARD_SPREAD, Spreads
 from models.evidence import EFFECTS, PLACES, UNKNOWN, Design, Names
-from models.wearlaw import Course, Force, course, force_of
+from models.wearlaw import LEAST, Course, Force, course, force_of
 
 Floats = NDArray[np.float64]
 
@@ -69,6 +69,8 @@ UNTOLD_RATIO: Final = 0.15
 """Spread of the ratio of area whose alloy nothing tells [log], beside the mean of all that was cut."""
 OF_LOAD: Final = {"bend": 1 + PLACES, "skew": 2 + PLACES, "kappa": 3 + PLACES}
 """Shared parameters that each cycle may have beside its own effects, and where these stand."""
+BOUNDED: Final = ("break_in", "last_stage")
+"""Shared parameters that cannot be below nought."""
 SCALARS: Final = ("base", "kappa", "bend", "skew", "break_in", "last_stage", "hard")
 
 
@@ -108,9 +110,16 @@ class Layout:
         reach[self.place["hard"]] *= HARD_SPREAD
         return float(np.max(reach, initial=0.0))
 
+    def below(self, values: Floats) -> NDArray[np.bool_]:
+        """Which of the shared parameters (g,) would be below what they can be."""
+        found = np.zeros(self.size, bool)
+        for name in BOUNDED:
+            found[self.place[name]] = values[self.place[name]] < -LEAST
+        return found
+
     def keep(self, values: Floats) -> None:
         """Hold what cannot be below nought there, in a vector that begins with the shared parameters."""
-        for name in ("break_in", "last_stage"):
+        for name in BOUNDED:
             values[self.place[name]] = np.maximum(values[self.place[name]], 0.0)
 
 

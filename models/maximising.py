@@ -94,7 +94,7 @@ def problem_of(design: Design, layout: Layout, mean: Floats, deviation: Floats) 
 def maximised(problem: Problem, state: State, spreads: Spreads) -> Found:
     """The most likely state and spreads, and the equations there."""
     for _ in range(MOST_STEPS):
-        solved, loss = _solve(problem, state, spreads)
+        solved, loss = _solve(problem, state, spreads, bounded=True)
         state, moved = _step(problem, state, solved, spreads, loss)
         shown, state = _spread(problem, state, solved, spreads)
         problem = problem._replace(design=with_hard_lots(problem.design, state.offsets, spreads))
@@ -107,8 +107,12 @@ def maximised(problem: Problem, state: State, spreads: Spreads) -> Found:
     return Found(problem, state, _solve(problem, state, spreads)[0], spreads)
 
 
-def _solve(problem: Problem, state: State, spreads: Spreads) -> tuple[Solved, float]:
-    """The Gauss-Newton step at a state, rows, lots and priors in one system of equations; and the loss there."""
+def _solve(problem: Problem, state: State, spreads: Spreads, bounded: bool = False) -> tuple[Solved, float]:
+    """The Gauss-Newton step at a state, rows, lots and priors in one system of equations; and the loss there.
+
+    Where it is ``bounded``, a parameter that would go below nought goes there, and the others step as that allows: a
+    step that counts on its going further leads nowhere.
+    """
     design = problem.design
     predicted = predict(state.shared, state.effects, design, problem.layout, design.start)
     weighed = weigh(design, design.y - predicted.value, problem.lots, state.offsets, state.noise, spreads)
@@ -128,7 +132,11 @@ def _solve(problem: Problem, state: State, spreads: Spreads) -> tuple[Solved, fl
         shared_off=state.shared - problem.mean,
         nest=problem.nest,
     )
-    return eliminate(blocks, problem.nest), weighed.loss + _penalty(problem, state, spreads)
+    solved = eliminate(blocks, problem.nest)
+    while bounded and (beyond := problem.layout.below(state.shared + solved.shared)).any():
+        blocks.hold(beyond, -state.shared)
+        solved = eliminate(blocks, problem.nest)
+    return solved, weighed.loss + _penalty(problem, state, spreads)
 
 
 def _step(problem: Problem, state: State, solved: Solved, spreads: Spreads, before: float) -> tuple[State, float]:

@@ -87,6 +87,10 @@ def summing(index: Ints, count: int) -> Summing:
     return csr_array((np.ones(len(rows)), (index[rows], rows)), shape=(count, len(index)))
 
 
+HELD: Final = 1e12
+"""The precision of a parameter whose step is given."""
+
+
 @dataclass(slots=True)
 class Blocks:
     """Normal equations. c cycles of e effects, b blades of three, g shared parameters.
@@ -142,6 +146,11 @@ class Blocks:
         self.shared[np.diag_indices(len(self.shared))] += shared_precision
         self.shared_gradient -= shared_precision * shared_off
         return self
+
+    def hold(self, which: NDArray[np.bool_], step: Floats) -> None:
+        """Let these of the shared parameters (g,) take this step."""
+        self.shared[which, which] = HELD
+        self.shared_gradient[which] = HELD * step[which]
 
 
 @dataclass(frozen=True, slots=True)
