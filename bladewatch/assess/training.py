@@ -32,7 +32,7 @@ from models.ratios import stated_ratio
 from models.scatter import scatter
 from models.usage import choose
 
-FIT_VERSION: Final = 8
+FIT_VERSION: Final = 9
 """Raised with every change of what the same cycles are fitted to: stored fits of another version are not used."""
 MIN_CYCLES: Final = 3
 MIN_ALLOY_CYCLES: Final = 9
