@@ -143,7 +143,7 @@ class Search:
         loss, offsets = self.settled(z)
         for _ in range(MOST_STEPS):
             normal, gradient = search.linearised(z, offsets)
-            step = np.asarray(np.linalg.solve(normal, gradient), float)
+            step = self.allowed(z, normal, gradient)
             longest = self.layout.longest(step)
             length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
             for _halving in range(8):
@@ -163,6 +163,17 @@ class Search:
         lots = search._weighed(search.design.y - search.expected(z), offsets).offset_variance
         weight = -loss - 0.5 * float(np.linalg.slogdet(normal)[1]) + 0.5 * float(np.sum(np.log(lots)))
         return Mode(weight, z, np.asarray(np.linalg.inv(normal), float), search)
+
+    def allowed(self, z: Floats, normal: Floats, gradient: Floats) -> Floats:
+        """The step from z; what would go below nought goes there, and the rest as that allows."""
+        step = np.asarray(np.linalg.solve(normal, gradient), float)
+        held = np.zeros(len(z), bool)
+        while (beyond := self.layout.below((z + step)[: self.layout.size])).any():
+            held[: self.layout.size] |= beyond
+            step[held] = -z[held]
+            free = np.ix_(~held, ~held)
+            step[~held] = np.linalg.solve(normal[free], gradient[~held] - normal[np.ix_(~held, held)] @ step[held])
+        return step
 
     def hardened(self, offsets: Floats) -> Search:
         """The same search with the hardness of lots that goes with their offsets."""

@@ -12,7 +12,7 @@ from test_joint import EDGE_SHARE, KAPPA, RATES, STATED, Made, cycle, cycles, fi
 from models.evidence import CycleEvidence, Reading
 from models.forecast import quantity
 from models.joint import JointFit, Layout
-from models.running import AS_TOLD, LEVEL_STAYS, SHARP_LATER, STEPPED, WORN_BEFORE, standing
+from models.running import AS_TOLD, LEVEL_STAYS, SHARP_LATER, STEPPED, WORN_BEFORE, _Ground, standing
 
 SAWS = ("S1", "S2")
 
@@ -38,6 +38,28 @@ def raised(evidence: CycleEvidence, by: float, since: int = 0) -> CycleEvidence:
 def wear_of(evidence: CycleEvidence) -> float:
     """The true wear of a mean cycle."""
     return sum(RATES[work.alloy] * work.area_m2 for work in evidence.works)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_step_of_the_search_is_the_best_of_those_allowed(learnt: JointFit, seed: int) -> None:
+    """No break-in below nought; what is free has nothing to gain, what is held would only go further below."""
+    ground = _Ground.of(learnt, learnt.names)
+    search = ground.search(running(seed).evidence)
+    rng = np.random.default_rng(seed)
+    z = search.centre + rng.normal(0, 0.03, len(search.centre))
+    search.layout.keep(z)
+    normal, gradient = search.linearised(z, np.zeros(search.lots.shape[0]))
+    both = [search.layout.place[name].start for name in ("break_in", "last_stage")]
+    for pull in (0.0, -1e4):
+        gradient[both] += pull
+        step = search.allowed(z, normal, gradient)
+        left, after = gradient - normal @ step, (z + step)[both]
+        at_bound = np.zeros(len(z), bool)
+        at_bound[both] = after < 1e-9
+        assert np.all(after > -1e-5)
+        assert np.abs(left[~at_bound]).max() < 1e-6 * np.abs(gradient).max()
+        assert np.all(left[at_bound] < 0)
+    assert np.all(at_bound[both])
 
 
 @pytest.mark.parametrize("seed", range(4))
