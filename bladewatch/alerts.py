@@ -193,7 +193,8 @@ def _why(a: Assessment) -> str:
     """How much is left, where a spare is, and the first reasons, short."""
     parts = []
     if a.remaining_cuts is not None and not a.dangers:
-        sure = " (90\u00a0% sure)" if a.basis != "site-rule" and a.remaining_cuts.low < a.remaining_cuts.high else ""
+        bounded = a.remaining_cuts.at_least < a.remaining_cuts.estimate
+        sure = " (90\u00a0% sure)" if a.basis != "site-rule" and bounded else ""
         parts.append(count_text(a.remaining_cuts, "cuts left") + sure)
     reasons = [reason.partition(";")[0] for reason in a.reasons[:2]]
     parts.extend(reasons[:1])

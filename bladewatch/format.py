@@ -84,14 +84,16 @@ def some_text(number: int, what: str) -> str:
 
 
 def count_text(quantity: Quantity | None, what: str) -> str:
-    """A count with its bound.
+    """A count with its bound, where that tells more.
 
     >>> count_text(Quantity(934.0, 220.0, 1800.0, 310.0), "cuts left")
     '930 cuts left, at least 310'
+    >>> count_text(Quantity(0.0, 0.0, 400.0, 0.0), "cuts left")
+    '0 cuts left'
     """
     if quantity is None:
         return ""
-    if quantity.low == quantity.high:
+    if quantity.low == quantity.high or quantity.at_least >= quantity.estimate:
         return f"{round_to(quantity.estimate)} {what}"
     return f"{round_to(quantity.estimate)} {what}, at least {round_to(quantity.at_least)}"
 

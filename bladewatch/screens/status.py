@@ -88,7 +88,7 @@ def _facts(config: Config, a: Assessment, at_us: int) -> list[str]:
     facts = [f"{area_text(m2_of(a.area_cmm2), config.site.units)} in {a.cuts} cuts since sharp"]
     if a.wear_um is not None and a.wear_limit_um is not None:
         facts.append(f"wear {band_text(a.wear_um, 'µm')} of {a.wear_limit_um:g}")
-    if a.due is not None and a.due.low_us < a.due.high_us and a.seen != "blind":
+    if a.due is not None and a.due.at_least_us < a.due.estimate_us and a.seen != "blind":
         when = near_text(a.due.estimate_us, at_us, config.zone)
         facts.append(f"due {when}, at the earliest {near_text(a.due.at_least_us, at_us, config.zone)}")
     if a.edge_index is not None:

@@ -213,7 +213,7 @@ def _due(a: Assessment, at_us: int, config: Config) -> str:
     if a.due is None or a.seen == "blind":
         return ""
     when, earliest = (_near(us, at_us, config.zone) for us in (a.due.estimate_us, a.due.at_least_us))
-    if a.due.low_us == a.due.high_us:
+    if a.due.low_us == a.due.high_us or a.due.at_least_us >= a.due.estimate_us:
         return when
     today = "today " if " " not in earliest and " " in when else ""
     return f"{when}, earliest {today}{earliest}"
