@@ -30,7 +30,7 @@ from models.errors import (
     with_lots,
 )
 from models.evidence import EFFECTS, PLACES, Design
-from models.joint import Effects, Layout, expected, own_scales, predict, run
+from models.joint import BOUNDED, Effects, Layout, expected, own_scales, predict, run
 from models.nested import Blocks, Nest, Solved, Summing, eliminate
 
 Floats = NDArray[np.float64]
@@ -133,7 +133,10 @@ def _solve(problem: Problem, state: State, spreads: Spreads, bounded: bool = Fal
         nest=problem.nest,
     )
     solved = eliminate(blocks, problem.nest)
-    while bounded and (beyond := problem.layout.below(state.shared + solved.shared)).any():
+    for _ in BOUNDED if bounded else ():
+        beyond = problem.layout.below(state.shared + solved.shared)
+        if not beyond.any():
+            break
         blocks.hold(beyond, -state.shared)
         solved = eliminate(blocks, problem.nest)
     return solved, weighed.loss + _penalty(problem, state, spreads)

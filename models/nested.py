@@ -87,7 +87,7 @@ def summing(index: Ints, count: int) -> Summing:
     return csr_array((np.ones(len(rows)), (index[rows], rows)), shape=(count, len(index)))
 
 
-HELD: Final = 1e12
+HELD: Final = 1e15
 """The precision of a parameter whose step is given."""
 
 
