@@ -44,6 +44,8 @@ def main() -> None:
         with Service.open(papers.config, lambda: setting.ends_us) as service:
             service.import_files([papers.log, papers.ledger, papers.last_day])
             ended = len(service.ended_cycles())
+        print(f"calibration loop {calibrate():.3f} s, {os.cpu_count()} processors")
+        print(f"{papers.messages + papers.live} messages, {ended} ended cycles", flush=True)
         base = [sys.executable, "-m", "bladewatch", "--config", str(papers.config)]
         shown = run(*base, "model", "show", "--json", "--at", text_of(setting.ends_us))
         cleared = time.perf_counter()
@@ -51,16 +53,14 @@ def main() -> None:
             service.store.books.fit = lambda _key: None  # type: ignore[method-assign]
             list(service.moment(setting.ends_us).models())
         fitted = time.perf_counter() - cleared
+        print(f"model show, fits kept: {shown[0]:.1f} s; both fits anew from the store: {fitted:.1f} s", flush=True)
         span_us = setting.ends_us - setting.at(0)
         moments = [setting.at(0) + span_us * (number + 1) // 41 for number in range(40)]
         asked = run(*base, "status", "--json", *(word for at in moments for word in ("--at", text_of(at))))
+        print(f"40 moments by status --at in one call, fits due included: {asked[0]:.0f} s", flush=True)
         span = ["--since", text_of(setting.at(0)), "--until", text_of(setting.ends_us)]
         tried = run(*base, "alert", "try", *span, "--json")
-    print(f"calibration loop {calibrate():.3f} s, {os.cpu_count()} processors")
-    print(f"{papers.messages + papers.live} messages, {ended} ended cycles")
-    print(f"model show, fits kept: {shown[0]:.1f} s; both fits anew from the store: {fitted:.1f} s")
-    print(f"40 moments by status --at in one call, fits due included: {asked[0]:.0f} s")
-    print(f"alert try over all of it: {tried[0]:.0f} s, {len(json.loads(tried[1]))} alerts")
+        print(f"alert try over all of it: {tried[0]:.0f} s, {len(json.loads(tried[1]))} alerts")
 
 
 def run(*command: str) -> tuple[float, str]:
