@@ -36,7 +36,7 @@ SHARP_LATER: Final = "sharp later"
 WORN_BEFORE: Final = "worn before"
 ODDS: Final = {AS_TOLD: 0.0, LEVEL_STAYS: 0.0, STEPPED: -7.0, SHARP_LATER: -3.0, WORN_BEFORE: -3.0}
 """Log odds of the stories before the cycle has told anything; that of a step also allows for its wider level.
-One record in twenty names another start than the true one. Set on invented shops (seeds 101, 103 and 801)."""
+One record in twenty is taken to name another start than the true one, set on invented shops (seeds 101, 103, 801)."""
 STRANGE: Final = 0.03
 """From such a level of load on [log] the record is doubted."""
 LONGEST_RUN: Final = 1.25

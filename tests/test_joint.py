@@ -107,10 +107,10 @@ def now(fit: JointFit, evidence: CycleEvidence) -> Standing:
 
 
 @pytest.mark.parametrize("bend", [0.0, -0.5])
-def test_edge_force_that_follows_late_is_found_from_any_start(bend: float) -> None:
+def test_edge_force_that_follows_late_is_found_from_either_start(bend: float) -> None:
     """Break-in and last stage are nought here, at their bound; the search must not end in steps beyond it.
 
-    It did: lots of bars then took the misfit upon themselves, and wear was told a fifth too low at a quarter of a life.
+    It did: lots of bars then took the misfit upon themselves, and a quarter of a life was told a seventh too low.
     """
     lag = 0.22
     evidence = [made.evidence for made in cycles(30, 5, lag=lag, jobs_a_lot=4)]
