@@ -76,6 +76,13 @@ def test_the_load_step_says_what_the_load_adds(told: dict[str, Any]) -> None:
     assert load["comparable warm cuts"] > 200
 
 
+def test_nothing_is_asked_for_that_rounds_to_nought(example: Path) -> None:
+    """A few strokes of thousands without a blade on record are not "0 %" that somebody should look for."""
+    told = json.loads(tell(example, "S4", "--json", "--at", AT))
+    assert 0.995 < numbers(told, "What the blade has cut")["coverage of blade"] < 1
+    assert not any("which blade cut" in text for text in told["surer"])
+
+
 def test_rows_and_versions_can_be_followed(told: dict[str, Any], example: Path) -> None:
     """The mount names its ledger row, the fit its key and its cycles, the configuration its rows."""
     (row,) = [entry["value"] for entry in told["steps"][0]["entries"] if entry["name"].startswith("mounted on")]

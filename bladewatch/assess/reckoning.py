@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from bladewatch import __version__
-from bladewatch.assess.assessment import Assessment
+from bladewatch.assess.assessment import Assessment, Coverage
 from bladewatch.assess.condition import urgent_reason
 from bladewatch.assess.cycles import STATE_VERSION
 from bladewatch.assess.gauges import Change
@@ -30,6 +30,7 @@ from models.evidence import Reading
 from models.forecast import Quantity, quantity
 from models.running import AS_TOLD, DRAWS, LEVEL_STAYS, SHARP_LATER, STEPPED, WORN_BEFORE, Standing, standing
 
+LEAST_SHOWN: Final = 0.005
 SAID_BEFORE: Final = 8
 LEAST_STORY: Final = 0.05
 STORIES: Final = {
@@ -122,14 +123,8 @@ def _cut(a: Assessment, running: Running) -> Step:
         entries.append(Entry("cuts whose bars are inferred", state.inferred, "", "from energy: the part's bars vary"))
     for name, share in (("strokes", coverage.strokes), ("alloy", coverage.alloy), ("feed", coverage.feed)):
         entries.append(Entry(f"coverage of {name}", share))
-    entries.append(
-        Entry(
-            "coverage of blade",
-            coverage.blade,
-            "",
-            "the other strokes on its saw were cut while no blade was on record",
-        )
-    )
+    without = "the other strokes on its saw were cut while no blade was on record" if _lacks_blade(coverage) else ""
+    entries.append(Entry("coverage of blade", coverage.blade, "", without))
     entries.extend(
         Entry(f"mounted on {m.saw}/{m.spindle}", m.row, "", "ledger row or message") for m in running.cycle.mounts
     )
@@ -345,9 +340,14 @@ def _surer(a: Assessment, running: Running | None) -> Iterator[str]:
         yield f"messages of the {percent(1 - coverage.strokes, 1)} of strokes that only the counter told"
     if coverage.feed is not None and coverage.feed < 1:
         yield f"the feed of the other {percent(1 - coverage.feed)} of cuts"
-    if coverage.blade is not None and coverage.blade < 1:
+    if coverage.blade is not None and _lacks_blade(coverage):
         unknown = percent(1 - coverage.blade)
         yield f"which blade cut the {unknown} of strokes made while none was on record: bladewatch blade mounted"
+
+
+def _lacks_blade(coverage: Coverage) -> bool:
+    """Whether so many strokes have no blade on record that a per cent of them shows."""
+    return coverage.blade is not None and coverage.blade < 1 - LEAST_SHOWN
 
 
 def _bench_would(life: Life, working: Working) -> str:
