@@ -28,7 +28,8 @@ class Alert:
     """One cause on one saw. ``key`` stays the same while the cause lasts; ``level`` may rise.
 
     A condition beside the blade, or a saw that is not seen, calls once a day at most: its key names the day on which it
-    began, so that a flicker, or messages that trickle in late, call nobody again.
+    began, so that a flicker, or messages that trickle in late, call nobody again. A saw that was never heard calls a
+    day after its blade came on: one that is just being set up has yet to make its first stroke.
     """
 
     key: str
@@ -129,9 +130,9 @@ def _of(a: Assessment, now_us: int, zone: tzinfo) -> Iterable[Alert]:
         since_us = min(a.unseen_us or now_us, now_us)
         day = to_datetime(since_us, zone).date().isoformat()
         yield Alert(f"{a.saw}/{a.spindle}/unseen/{day}", "data", "unseen", a.saw, a.plate, since_us, text)
-    if a.seen == "never" and a.plate is not None:
+    if a.seen == "never" and a.mounted_us is not None and now_us - a.mounted_us >= DAY_US:
         text = f"{place}: look after its messages; none has come yet. Blade {a.plate} is not watched."
-        since_us = min(a.mounted_us or now_us, now_us)
+        since_us = a.mounted_us + DAY_US
         yield Alert(f"{a.saw}/{a.spindle}/unseen/never", "data", "unseen", a.saw, a.plate, since_us, text)
     for question in a.asks if a.plate is not None else ():
         text = _cut(f"{place}: {_small(question.text)} {'; '.join(question.evidence[:2])}. {answer_with(question)}")

@@ -212,5 +212,6 @@ def test_the_collector_says_an_alert_once_when_a_blade_nears_its_limit(
         assert running.end(signal.SIGTERM) == 0
     finally:
         running.process.kill()
+        running.process.wait()
         for stream in (running.process.stdout, running.process.stderr):
             stream.close()
