@@ -21,6 +21,7 @@ from bladewatch.pipeline import enter, ingest
 from bladewatch.stores.protocols import Spot, Store
 
 if TYPE_CHECKING:
+    from bladewatch.assess.memory import Memory
     from bladewatch.assess.moment import Moment
     from bladewatch.assess.question import Question
 from collectors.facts import Batch
@@ -190,7 +191,7 @@ class Service:
 
     def bring_up_to_date(self, open_only: bool = False) -> Iterator[str]:
         """Make the roll-ups, checkpoints and fits that are missing; yields lines of progress."""
-        from bladewatch.assess.cycles import EVERYTHING_US
+        from bladewatch.assess.memory import EVERYTHING_US
         from bladewatch.assess.moment import Moment
 
         self.store.refresh_idle(EVERYTHING_US)
@@ -333,14 +334,15 @@ class Service:
             raise UsageError(f"event not written: id {event.id} stands for another event; see 'bladewatch rejects'")
         return event
 
-    def moment(self, at_us: int | None = None, past: Moment | None = None) -> Moment:
+    def moment(self, at_us: int | None = None, past: Moment | None = None, memory: Memory | None = None) -> Moment:
         """All that is known at a moment; to be used within a snapshot or transaction of the store.
 
-        ``past``, an earlier moment of this shop, hands on its ledger: only rows that are new are folded.
+        ``past``, an earlier moment of this shop, hands on its ledger: only rows that are new are folded. ``memory``
+        goes with a run over moments of the past.
         """
         from bladewatch.assess.moment import Moment
 
-        return Moment(self.config, self.store, self.clock() if at_us is None else at_us, past=past)
+        return Moment(self.config, self.store, self.clock() if at_us is None else at_us, past=past, memory=memory)
 
     def spot(self, saw: str, spindle: str, at_us: int) -> Spot:
         """A spindle by its saw's id or alias. Raises ``UsageError`` on one that the configuration lacks."""

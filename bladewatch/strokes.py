@@ -81,6 +81,10 @@ class SpotWork:
         self._described: dict[tuple[object, ...], tuple[str, int | None]] = {}
         self._changes = sorted({*config.parts.changes(), *config.alloys.changes()})
 
+    def as_known(self, known_us: int) -> SpotWork:
+        """The same spindle, as it was known at another moment."""
+        return SpotWork(self.config, self._signals, self.spot, known_us, self._accepted)
+
     def between(self, after_us: int, until_us: int) -> Iterator[Counted]:
         """Counted strokes with ``after_us`` < ts ≤ ``until_us``, in order of the messages that tell them.
 
@@ -331,6 +335,10 @@ class SpotWork:
     def idle_kw(self, ts_us: int) -> float | None:
         """Idle power before an instant, where it is known."""
         return self._idle.at(ts_us)
+
+    def idle_newest(self, ts_us: int) -> int:
+        """The newest instant that idle power before an instant may rest on."""
+        return self._idle.newest(ts_us)
 
 
 def _step(before: Stroke | None, stroke: Stroke) -> Step:

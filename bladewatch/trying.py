@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from bladewatch.alerts import LEVELS, Alert, Raised, Score, at_least, blade_key, blade_of, judge
+from bladewatch.assess.memory import Memory
 from bladewatch.assess.moment import Moment
 from bladewatch.assess.training import DECLARED_DULL
 from bladewatch.contact import hour_of
@@ -87,11 +88,11 @@ def judge_piece(config_path: Path, hours: Sequence[Hour]) -> list[Judged]:
 
 
 def _judge(service: Service, hours: Iterable[Hour]) -> Iterator[Judged]:
-    moment: Moment | None = None
+    moment, memory = None, Memory()
     told: set[tuple[str, str]] = set()
     for at_us, spots in hours:
         with service.store.snapshot():
-            moment = service.moment(at_us, past=moment)
+            moment = service.moment(at_us, past=moment, memory=memory)
             for spot in spots:
                 yield _judged(service, moment, spot, told)
 

@@ -13,6 +13,7 @@ from bladewatch.alerts import as_json as alert_json
 from bladewatch.alerts import judge
 from bladewatch.assess.assessment import as_json
 from bladewatch.assess.cycles import CycleReader
+from bladewatch.assess.memory import Memory
 from bladewatch.assess.question import as_json as question_json
 from bladewatch.assess.recent import recent_work
 from bladewatch.ledger.events import Event
@@ -225,6 +226,24 @@ def test_checkpoints_give_what_reading_from_the_start_gives(make_shop: Callable[
     reader = CycleReader(service.config, service.store, now_us)
     assert [reader.at(c, t, c.ended_us or now_us).state() for c, t in cycles] == bare
     assert service.store.books.checkpoints(cycles[0][0].plate, 1, 2**60) != []
+
+
+@pytest.mark.parametrize("seed", [10, 11])
+@pytest.mark.parametrize("stored", [False, True])
+def test_a_run_over_the_past_remembers_only_what_a_moment_could_know(
+    make_shop: Callable[..., Shop], seed: int, stored: bool
+) -> None:
+    """Hour by hour over a record full of late facts: with a memory each moment says what it says by itself."""
+    facts, events = troubled_facts(seed)
+    shop = load(make_shop(), facts, events)
+    if stored:
+        bring_up(shop)
+    service, memory, past = shop.service, Memory(), None
+    with service.store.snapshot():
+        for at_us in range(minute(11 * DAY), minute(14 * DAY), 5 * HOUR_US):
+            past = service.moment(at_us, past=past, memory=memory)
+            assert past.review() == service.moment(at_us).review()
+    assert memory.kept
 
 
 @pytest.mark.parametrize("seed", [8, 9])

@@ -6,6 +6,7 @@
 - ``life``        wear now and the budget left, on the scale that the blade type supports
 - ``assessment``  the value that every screen, report and answer shows
 - ``moment``      all of it at one moment, from what was known then
+- ``memory``      what a run over moments of the past keeps from one to the next
 - ``question``    what only a person can settle, and how an answer finds its question again
 - ``known``       the shop as questions need it, and the traces of a stop
 - ``changes``     changes of blade that no row accounts for; ``doubts`` the other questions; ``asking`` all of them, and

@@ -10,10 +10,12 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Final
 
 import msgspec
 
+from bladewatch.assess.memory import EVERYTHING_US, Memory, Settled
 from bladewatch.config.tables import BladeType, Config, Versions
 from bladewatch.ledger.fleet import Cycle, Mount
 from bladewatch.stores.protocols import DAMAGED, Checkpoint, Spot, Store
@@ -21,8 +23,7 @@ from bladewatch.strokes import SpotWork
 from models.cycle import CycleState
 
 EVERY_STROKES: Final = 500
-EVERYTHING_US: Final = 2**60
-"""Later than any fact: a reader at this moment knows all that is stored."""
+REMEMBERED_EVERY: Final = 40
 STATE_VERSION: Final = 7
 OPEN_END_US: Final = 2**62
 Accepted = Mapping[Spot, frozenset[int]]
@@ -50,45 +51,76 @@ class CycleReader:
 
     Only a reader of everything stored may keep: a checkpoint that a stored fact is missing from, because it was not
     known yet, would serve moments that knew it.
+
+    With a ``memory``, a reader of everything runs ahead of it in running cycles and leaves its checkpoints there, many
+    more than are stored; a cycle that had ended is read once.
     """
 
     def __init__(
-        self, config: Config, store: Store, known_us: int, keep: bool = False, accepted: Accepted | None = None
+        self,
+        config: Config,
+        store: Store,
+        known_us: int,
+        keep: bool = False,
+        accepted: Accepted | None = None,
+        memory: Memory | None = None,
     ) -> None:
         self._config = config
         self._store = store
         self._known_us = known_us
         self._keep = keep and known_us >= EVERYTHING_US
+        self._every = EVERY_STROKES if memory is None else REMEMBERED_EVERY
         self._accepted = accepted or {}
         self._fresh: list[Checkpoint] = []
         self._running: dict[tuple[str, int, int], CycleState] = {}
         self._rows: dict[tuple[str, str | None], str] = {}
+        self._memory = memory
+        self._ahead = (
+            None if memory is None or self._keep else CycleReader(config, store, EVERYTHING_US, True, accepted, memory)
+        )
 
     def at(self, cycle: Cycle, blade_type: str | None, until_us: int) -> CycleState:
         """The cycle's state at ``until_us``, which is not after ``known_us``. It is not to be changed."""
         key = (cycle.plate, cycle.number, until_us)
         if key in self._running:
             return self._running[key]
-        state = self._read(cycle, blade_type, until_us)
-        if cycle.open:
-            self._running[key] = state
-        return state
-
-    def _read(self, cycle: Cycle, blade_type: str | None, until_us: int) -> CycleState:
         mounts = [mount for mount in cycle.mounts if mount.from_us < until_us]
         run = _Run(cycle, blade_type, mounts, until_us)
+        state: CycleState
+        if cycle.open:
+            if self._ahead is not None:
+                self._ahead.at(cycle, blade_type, until_us)
+            self._running[key] = state = self._read(run)
+            return state
+        if self._memory is not None and self._ahead is not None:
+            spans = tuple((m.saw, m.spindle, m.from_us, m.to_us, self._of(m)) for m in mounts)
+            settled = self._memory.settled((*key, blade_type, spans), self._known_us, partial(self._ahead.settled, run))
+            if settled is not None:
+                state = settled.found
+                return state
+        return self._read(_Run(cycle, blade_type, mounts, until_us))
+
+    def settled(self, run: _Run) -> Settled:
+        """A cycle that has ended, and the newest instant that its state rests on."""
+        return Settled(self._read(run), max(run.newest_us, run.behind_us))
+
+    def _read(self, run: _Run) -> CycleState:
         self._resume(run)
-        while run.place < len(mounts):
+        while run.place < len(run.mounts):
             self._read_mount(run)
             run.place += 1
             run.through_us = -(2**62)
         if self._fresh:
-            self._store.books.put_checkpoints(self._fresh)
+            (self._store.books if self._memory is None else self._memory).put_checkpoints(self._fresh)
             self._fresh = []
         return run.state
 
     def _resume(self, run: _Run) -> None:
         """Start from the newest checkpoint that fits."""
+        if self._memory is not None:
+            rows = self._memory.checkpoints(run.cycle.plate, run.cycle.number, self._known_us)
+            if any(self._resume_from(run, row) for row in rows):
+                return
         for limit in (2, None):
             rows = self._store.books.checkpoints(run.cycle.plate, run.cycle.number, self._known_us, limit)
             for row in rows:
@@ -133,7 +165,7 @@ class CycleReader:
             last_us = state.last_us
             if (
                 self._keep
-                and since >= EVERY_STROKES
+                and since >= self._every
                 and counted.stroke is not None
                 and last_us is not None
                 and counted.ts_us > last_us

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from statistics import median
 from typing import Final, NamedTuple
 
+from bladewatch.assess.memory import EVERYTHING_US, Memory, Settled
 from bladewatch.contact import POWER_SIGNALS, hour_of
 from bladewatch.power import IDLE_READINGS
 from bladewatch.stores.protocols import Idle, Signals, Spot
@@ -39,9 +40,10 @@ class Change(NamedTuple):
 class Gauges:
     """The changes of every spindle as they were known at ``now_us``, each looked for when it is asked for."""
 
-    def __init__(self, signals: Signals, now_us: int) -> None:
+    def __init__(self, signals: Signals, now_us: int, memory: Memory | None = None) -> None:
         self._signals = signals
         self._now_us = now_us
+        self._memory = memory
         self._found: dict[str, tuple[Change, ...]] = {}
 
     def at(self, spot_name: str, at_us: int) -> Gauge:
@@ -87,23 +89,33 @@ class Gauges:
             return {}
         found = {}
         for day in days:
-            spindle = self._median(spot, "spindle_rpm", day)
-            motor = self._median(spot, "motor_rpm", day) if ("motor_rpm", "") in told else 1.0
+            spindle = self._of_day(spot, "spindle_rpm", day)
+            motor = self._of_day(spot, "motor_rpm", day) if ("motor_rpm", "") in told else 1.0
             if spindle and motor:
                 found[day] = spindle / motor
         return found
 
-    def _median(self, spot: Spot, signal: str, day: int) -> float | None:
+    def _of_day(self, spot: Spot, signal: str, day: int) -> float | None:
+        if self._memory is not None:
+            key = ("median", spot, signal, day)
+            settled = self._memory.settled(key, self._now_us, lambda: self._median(spot, signal, day, EVERYTHING_US))
+            if settled is not None:
+                return settled.found  # type: ignore[no-any-return]
+        return self._median(spot, signal, day, self._now_us).found  # type: ignore[no-any-return]
+
+    def _median(self, spot: Spot, signal: str, day: int, known_us: int) -> Settled:
         """The middle of a day's readings above nought: of some minutes where these hold enough, else of all of it."""
+        newest_us = 0
         for from_us, to_us in (
             (day * DAY_US + DAY_US // 2 - SPELL_US, day * DAY_US + DAY_US // 2),
             (day * DAY_US, (day + 1) * DAY_US),
         ):
-            rows = self._signals.readings(spot, signal, "", from_us, min(to_us, self._now_us), self._now_us)
+            rows = self._signals.readings(spot, signal, "", from_us, min(to_us, known_us), known_us)
+            newest_us = max(newest_us, *(max(row.ts_us, row.known_us) for row in rows), 0)
             values = [row.value for row in rows if row.value > 0]
             if len(values) >= ENOUGH:
-                return median(values)
-        return median(values) if len(values) >= LEAST_READINGS else None
+                return Settled(median(values), newest_us)
+        return Settled(median(values) if len(values) >= LEAST_READINGS else None, newest_us)
 
 
 def _goes_on(before: Idle | None, hour: Idle) -> bool:

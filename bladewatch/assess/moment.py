@@ -17,11 +17,12 @@ from bladewatch.assess.gauges import Change, Gauges
 from bladewatch.assess.hearing import RUNNING, Latest, last_message_us, last_stroke_us, seen_of
 from bladewatch.assess.known import Known
 from bladewatch.assess.life import Life, life_of
+from bladewatch.assess.memory import Memory
 from bladewatch.assess.question import Question, given
 from bladewatch.assess.queue import Queue
 from bladewatch.assess.recent import HourOfWork, recent_work
 from bladewatch.assess.spares import with_spares
-from bladewatch.assess.training import Training, evidence_of, ratios_of, readings_of, train
+from bladewatch.assess.training import Fitted, Training, evidence_of, ratios_of, readings_of, train
 from bladewatch.assess.verdict import dangers_of, measured_share, since_of, verdict_of
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.contact import hour_of
@@ -34,7 +35,6 @@ from collectors.signals import STATES
 from models.cycle import CycleState
 from models.energy import Index
 from models.forecast import Quantity
-from models.joint import JointFit
 
 TRAINED_FOR_US = 10 * MINUTE_US
 """A screen that looks again and again trains anew so often, or when the ledger has changed."""
@@ -89,8 +89,8 @@ class Moment:
 
     ``past``, an earlier moment of the same shop, hands on what it had worked out, for a screen that looks again and
     again: the ledger's state, the last fit of each blade type while its cycles tell the same, and, while no event came,
-    for ten minutes at most, that they do. ``queue`` is what each saw
-    will cut next, where somebody gave it.
+    for ten minutes at most, that they do. ``memory`` goes with a run over moments of the past. ``queue`` is what each
+    saw will cut next, where somebody gave it.
     """
 
     def __init__(
@@ -101,6 +101,7 @@ class Moment:
         keep: bool = False,
         past: Moment | None = None,
         queue: Queue | None = None,
+        memory: Memory | None = None,
     ) -> None:
         books = store.books
         self._config = config
@@ -110,15 +111,16 @@ class Moment:
         self._queue = queue or {}
         answers = given(books.answers(now_us))
         self._accepted = accepted_counters(answers)
-        self._reader = CycleReader(config, store, now_us, keep, self._accepted)
+        self._memory = memory
+        self._reader = CycleReader(config, store, now_us, keep, self._accepted, memory)
         self._revision = books.revision(now_us, now_us)
         self._trained: dict[str, Training] = {}
         self._trained_us = now_us
         fresh = past is not None and 0 <= now_us - past._trained_us <= TRAINED_FOR_US
         if past is not None and fresh and past._revision == self._revision:
             self._trained, self._trained_us = past._trained, past._trained_us
-        self._gauges: Gauges = past._gauges if past is not None and fresh else Gauges(store.signals, now_us)
-        self._fitted: dict[str, tuple[str, JointFit]] = {} if past is None else past._fitted
+        self._gauges: Gauges = past._gauges if past is not None and fresh else Gauges(store.signals, now_us, memory)
+        self._fitted: dict[str, Fitted] = {} if past is None else past._fitted
         if past is not None and past._now_us <= now_us and past._is_whole(self._revision, books):
             self._book: Book = past._book
             if past._revision != self._revision:
@@ -224,7 +226,7 @@ class Moment:
         if blade_type not in self._trained:
             self._trained[blade_type] = train(
                 self._config, self._store, self._reader, self._gauges, self._fleet, blade, self._now_us, self._keep,
-                self._fitted,
+                self._fitted, self._memory,
             )  # fmt: skip
         return self._trained[blade_type]
 
@@ -265,7 +267,9 @@ class Moment:
 
     def _recent(self, spot: Spot) -> dict[int, HourOfWork]:
         accepted = self._accepted.get(spot, ())
-        return recent_work(self._config, self._store.signals, spot, self._now_us, accepted=accepted)
+        return recent_work(
+            self._config, self._store.signals, spot, self._now_us, accepted=accepted, memory=self._memory
+        )
 
     def called(self, spot: Spot) -> Called | None:
         """What the blade on a spindle calls for, the rest left alone; None where no blade is on record."""

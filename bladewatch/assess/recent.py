@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Final, NamedTuple
 
 import msgspec
 
+from bladewatch.assess.memory import EVERYTHING_US, Memory, Settled
 from bladewatch.config.tables import Config
 from bladewatch.contact import hour_of
 from bladewatch.counter import step
@@ -62,6 +64,7 @@ def recent_work(
     now_us: int,
     hours: int = WINDOW_H,
     accepted: Collection[int] = (),
+    memory: Memory | None = None,
 ) -> dict[int, HourOfWork]:
     """Work by hour over the whole hours before ``now_us`` and the running one; hours without strokes are left out.
 
@@ -82,7 +85,7 @@ def recent_work(
             until_us = before[0].ts_us + 1
         if hour_of(before[0].ts_us) + moved * WEEK_H < first:
             return found
-        work = _work_before(config, signals, spot, until_us, now_us, hours, accepted)
+        work = _work_before(config, signals, spot, until_us, now_us, hours, accepted, memory)
         for hour in sorted(work, reverse=True):
             if follower - hour >= WEEK_H:
                 break  # a pause of a week: what was before it is moved on too
@@ -102,7 +105,8 @@ def _work_before(
     until_us: int,
     known_us: int,
     hours: int,
-    accepted: Collection[int] = (),
+    accepted: Collection[int],
+    memory: Memory | None,
 ) -> dict[int, HourOfWork]:
     """The work before an instant, as it was known at another."""
     now_us = known_us
@@ -126,7 +130,7 @@ def _work_before(
         ends.append(_Ends(hour, counter.first_us, counter.first_stroke, counter.last_us, counter.last_stroke))
         told = None
         if counter.plain and hour not in changes:
-            told = _from_rollup(config, counter, works.get(hour, []), work)
+            told = _by_rollup(counter, works.get(hour, []), work, accepted, memory)
         if any(_work(row.work)[2] == "aborted" for row in works.get(hour, [])):
             by_rows.update((hour, hour + 1))  # the rest of the section may be cut in the next hour
         if told is None:
@@ -139,8 +143,55 @@ def _work_before(
     for start, end in _stretches(by_rows):
         for hour in range(start, end + 1):
             found.pop(hour, None)
-        for counted in work.between(start * HOUR_US - 1, (end + 1) * HOUR_US - 1):
-            _add(found, counted)
+        found.update(_by_rows(work, start, end) if memory is None else _recalled(work, start, end, accepted, memory))
+    return found
+
+
+def _by_rows(work: SpotWork, start: int, end: int) -> dict[int, HourOfWork]:
+    """The work of the hours from one to another, both included, from their strokes."""
+    found: dict[int, HourOfWork] = {}
+    for counted in work.between(start * HOUR_US - 1, (end + 1) * HOUR_US - 1):
+        _add(found, counted)
+    return found
+
+
+def _by_rollup(
+    counter: CounterHour, works: list[WorkHour], work: SpotWork, accepted: Collection[int], memory: Memory | None
+) -> HourOfWork | None:
+    """The hour by its sums, or what is remembered of it; None where they do not tell all."""
+    if memory is None:
+        return _from_rollup(counter, works, work)
+    whole = _whole(work, accepted, memory)
+
+    def read() -> Settled:
+        return Settled(_from_rollup(counter, works, whole), max(counter.known_us, whole.idle_newest(counter.first_us)))
+
+    settled = memory.settled((work.spot, counter, "sums"), work.known_us, read)
+    return _from_rollup(counter, works, work) if settled is None else settled.found
+
+
+def _whole(work: SpotWork, accepted: Collection[int], memory: Memory) -> SpotWork:
+    """The spindle with all that is stored of it."""
+    key = (work.spot, frozenset(accepted))
+    if key not in memory.kept:
+        memory.kept[key] = work.as_known(EVERYTHING_US)
+    whole: SpotWork = memory.kept[key]
+    return whole
+
+
+def _recalled(work: SpotWork, start: int, end: int, accepted: Collection[int], memory: Memory) -> dict[int, HourOfWork]:
+    """The same, hour by hour, each read anew only where it was not settled by then."""
+    key = (work.spot, frozenset(accepted))
+    whole = _whole(work, accepted, memory)
+
+    def read(hour: int) -> Settled:
+        whole.newest = 0
+        return Settled(_by_rows(whole, hour, hour), whole.newest)
+
+    found: dict[int, HourOfWork] = {}
+    for hour in range(start, end + 1):
+        settled = memory.settled((*key, hour), work.known_us, partial(read, hour))
+        found.update(_by_rows(work, hour, hour) if settled is None else settled.found)
     return found
 
 
@@ -152,14 +203,14 @@ def _add(found: dict[int, HourOfWork], counted: Counted) -> None:
         entry.add(counted.part, counted.alloy, counted.area_cmm2, 1)
 
 
-def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], work: SpotWork) -> HourOfWork | None:
+def _from_rollup(counter: CounterHour, works: list[WorkHour], work: SpotWork) -> HourOfWork | None:
     """The hour by its sums; None where they do not tell all."""
     if not works:
         return None
     entry = HourOfWork(first_us=counter.first_us, last_us=counter.last_us)
     for row in works:
         part, alloy, kind, has_area, bars, mitre = _work(row.work)
-        if part is not None and not has_area and bars is None and _varies(config, part, counter.first_us):
+        if part is not None and not has_area and bars is None and _varies(work.config, part, counter.first_us):
             return None
         strokes = row.strokes + row.filled
         entry.strokes += strokes
@@ -171,7 +222,7 @@ def _from_rollup(config: Config, counter: CounterHour, works: list[WorkHour], wo
             idle_kw = work.idle_kw(counter.first_us)
             if idle_kw is not None and row.power_min_w <= AIR_RATIO * idle_kw * 1000 + 1:
                 return None
-        metal, area = describe(config, counter.first_us, part, alloy, 0 if has_area else None, bars, mitre)
+        metal, area = describe(work.config, counter.first_us, part, alloy, 0 if has_area else None, bars, mitre)
         if area is None:
             return None
         entry.add(part, metal, row.area_cmm2 if has_area else strokes * area, strokes)

@@ -13,12 +13,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import log
 from statistics import median
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import msgspec
 
 from bladewatch.assess.cycles import CycleReader
 from bladewatch.assess.gauges import Gauges
+from bladewatch.assess.memory import Memory
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.format import some_text
 from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet
@@ -66,6 +67,14 @@ class Training:
     evidence: tuple[CycleEvidence, ...] = ()
 
 
+class Fitted(NamedTuple):
+    """A fit with its key and all that it was asked for with."""
+
+    asked: tuple[Any, ...]
+    key: str
+    fit: JointFit
+
+
 def train(
     config: Config,
     store: Store,
@@ -75,11 +84,12 @@ def train(
     blade: BladeType,
     now_us: int,
     keep: bool,
-    fitted: dict[str, tuple[str, JointFit]] | None = None,
+    fitted: dict[str, Fitted] | None = None,
+    memory: Memory | None = None,
 ) -> Training:
     """The training of a blade type from the cycles that had ended and become known by now.
 
-    ``fitted`` holds the last fit of each blade type with its key, and takes the new one.
+    ``fitted`` holds the last fit of each blade type, and takes the new one.
     """
     ended = [
         cycle
@@ -96,7 +106,7 @@ def train(
     if blade.wear_limit_um is not None and len(measured) >= MIN_CYCLES:
         limit = blade.wear_limit_um
         stock = _stock_of([cycle for cycle, _ in whole])
-        evidence = [_measured(reader, gauges, cycle, state, blade.id, limit, stock) for cycle, state in whole]
+        evidence = [_recalled(reader, gauges, cycle, state, blade.id, limit, stock, memory) for cycle, state in whole]
         told = sum(any(r.kind in ("measured", "stock") for r in one.readings) for one in evidence)
         return fitting.of("wear_um", limit, evidence, told)
     whole = [(cycle, state) for cycle, state in whole if cycle.used_share == 0]
@@ -197,6 +207,23 @@ def _stock_of(cycles: Sequence[Cycle]) -> Stock | None:
     return Stock(middle, scatter(beside, middle))
 
 
+def _recalled(
+    reader: CycleReader, gauges: Gauges, cycle: Cycle, state: CycleState, blade_type: str, limit: float,
+    stock: Stock | None, memory: Memory | None,
+) -> CycleEvidence:  # fmt: skip
+    """A cycle on the scale of micrometres, or what a run remembers while all that it was made from is the same."""
+    if memory is None:
+        return _measured(reader, gauges, cycle, state, blade_type, limit, stock)
+    changes = tuple(gauges.changes(name) for name in state.spots)
+    record = tuple(cycle.readings), cycle.stock_removed_um, cycle.used_share, cycle.ended_us
+    made_from = (*record, limit, stock, changes)
+    known = memory.kept.get((cycle.plate, cycle.number))
+    if known is None or known[0] is not state or known[1] != made_from:
+        found = _measured(reader, gauges, cycle, state, blade_type, limit, stock)
+        known = memory.kept[cycle.plate, cycle.number] = state, made_from, found
+    return known[2]
+
+
 def _measured(
     reader: CycleReader, gauges: Gauges, cycle: Cycle, state: CycleState, blade_type: str, limit: float,
     stock: Stock | None,
@@ -226,7 +253,7 @@ class _Fitting:
     ended: int
     now_us: int
     keep: bool
-    fitted: dict[str, tuple[str, JointFit]]
+    fitted: dict[str, Fitted]
 
     def of(
         self,
@@ -235,19 +262,22 @@ class _Fitting:
         evidence: Sequence[CycleEvidence],
         counted: int,
     ) -> Training:
-        """The stored fit of exactly these cycles, else a new one."""
+        """The fit of exactly these cycles: the last one, the stored one or a new one."""
         alloys = {work.alloy for cycle in evidence for work in cycle.works}
         ratios = ratios_of(self.config, alloys, self.now_us)
-        key = _key(scale, limit, evidence, ratios, counted)
+        asked = scale, limit, tuple(evidence), ratios, counted
         last = self.fitted.get(self.blade.id)
-        if last is None or last[0] != key:
-            last = self.fitted[self.blade.id] = key, self._fit(key, scale, limit, evidence, ratios, counted)
-        return Training(scale, limit, last[1], self.ended, None, key, counted, tuple(evidence))
+        if last is None or last.asked != asked:
+            key = _key(*asked)
+            last = Fitted(asked, key, self._fit(key, *asked))
+            self.fitted[self.blade.id] = last
+        return Training(scale, limit, last.fit, self.ended, None, last.key, counted, tuple(evidence))
 
     def _fit(
         self, key: str, scale: str, limit: float, evidence: Sequence[CycleEvidence], ratios: Mapping[str, float],
         counted: int,
     ) -> JointFit:  # fmt: skip
+        """The stored fit of a key, else a new one."""
         kept = _read(self.store.books.fit(key))
         if kept is not None:
             return kept
