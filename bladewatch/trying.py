@@ -24,8 +24,8 @@ from bladewatch.service import Service
 from bladewatch.stores.protocols import Spot
 from collectors.instants import HOUR_US
 
-PIECE_HOURS: Final = 40
-"""So many hours are judged by one process before it is given others."""
+PIECE_HOURS: Final = 160
+"""So many hours are judged by one process before it is given others: more, and it remembers for longer."""
 Progress = Callable[[int, int], None]
 
 

@@ -63,13 +63,26 @@ class Spreads:
     bench: float = 0.03
 
 
+class Variances(NamedTuple):
+    """Of each row (n,): its plain variance in a mean cycle, its own, and that of an odd one.
+
+    ``log_near`` and ``log_far`` are the logs of being either, with the densities at their middles, but for a constant.
+    """
+
+    plain: Floats
+    near: Floats
+    far: Floats
+    log_near: Floats
+    log_far: Floats
+
+
 WEIGHT: Final = Spreads(cycle=4, blade=3, edge=2, body=6, mount=12, course=4, rise=6, row=150, lot=20, bench=30)
 """How many effects or errors the stated spreads count for. The bench is known best: it repeats within a few per cent
 (common practice, no source), and must not explain by its own error what blades do."""
 
 
 class Weighed(NamedTuple):
-    """Weights of rows (n,) and lots (l,), the latter below nought; the lots' offsets with their variance; the loss.
+    """Weights of rows (n,) and lots (l,), the latter below nought; the variance of the lots' offsets; the loss.
 
     ``squares`` (n,) are residuals as the spreads should see them: an odd row counts for nothing. ``sure`` is how much
     of each row counts.
@@ -77,7 +90,6 @@ class Weighed(NamedTuple):
 
     rows: Floats
     lots: Floats
-    offsets: Floats
     offset_variance: Floats
     loss: float
     squares: Floats
@@ -95,40 +107,40 @@ def with_hard_lots(design: Design, offsets: Floats, spreads: Spreads) -> Design:
     return replace(design, hard=np.append((1 - plain) * offsets, 0.0)[design.batch])
 
 
-def weigh(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Floats, spreads: Spreads) -> Weighed:
-    """Weigh rows by their residuals ``off``; ``offsets`` (l,) are the lots' as known so far.
-
-    ``noise`` (c,) is how much larger the variance of a cycle's energies is than a mean one's.
-    """
-    plain, near, far = _variances(design, noise, spreads)
-    by_lot = np.append(offsets, 0.0)[design.lot]
-    left = np.where(design.energy, off - by_lot, off)
-    log_near, log_both = _log_likelihood(design, left, near, far)
+def weigh(
+    design: Design, off: Floats, lots: Summing, offsets: Floats, variances: Variances, spreads: Spreads
+) -> Weighed:
+    """Weigh rows by their residuals ``off``; ``offsets`` (l,) are the lots' as known so far."""
+    left = _left(design, off, offsets)
+    log_near, log_both = _log_likelihood(left, variances)
     sure = np.exp(log_near - log_both)
     told = _tells(design, off)
-    weights = np.where(told, sure / near + (1 - sure) / far, 0.0)
-    loss = float(-np.sum(log_both[told]))
-    plain_lot, lot_loss = lot_sureness(offsets, spreads)
-    precision = plain_lot / spreads.lot**2 + (1 - plain_lot) / HARD_SPREAD**2
-    total = lots @ weights
-    loss += float(np.sum(lot_loss))
+    weights = np.where(told, sure / variances.near + (1 - sure) / variances.far, 0.0)
+    precision, total = _lot_precision(offsets, spreads), lots @ weights
     return Weighed(
         rows=weights,
         lots=-(total**2) / (precision + total),
-        offsets=(lots @ (weights * off)) / (precision + total),
         offset_variance=1 / (precision + total),
-        loss=loss,
-        squares=sure * left**2 * np.where(design.energy, spreads.row**2 / plain, 1.0),
+        loss=float(np.sum(lot_sureness(offsets, spreads)[1])) - float(np.sum(log_both[told])),
+        squares=sure * left**2 * np.where(design.energy, spreads.row**2 / variances.plain, 1.0),
         sure=sure,
     )
 
 
-def _variances(design: Design, noise: Floats, spreads: Spreads) -> tuple[Floats, Floats, Floats]:
-    """Of each row: its plain variance in a mean cycle, its own, and that of an odd one."""
+def variances_of(design: Design, noise: Floats, spreads: Spreads) -> Variances:
+    """The variances of rows; ``noise`` (c,) is how much larger that of a cycle's energies is than a mean one's."""
     plain = spreads.row**2 * (1 + CUT_NOISE / np.maximum(design.cuts, 1.0))
     bench = np.where(design.bound | design.dull, DULL_SPREAD**2, spreads.bench**2 + design.blur**2)
     near = np.where(design.energy, plain * noise[design.cycle], bench)
-    return plain, near, near + np.where(design.energy, ODD_SPREAD, WRONG_SPREAD) ** 2
+    far = near + np.where(design.energy, ODD_SPREAD, WRONG_SPREAD) ** 2
+    odd = np.where(design.energy, ODD_SHARE, WRONG_SHARE)
+    return Variances(plain, near, far, np.log1p(-odd) - 0.5 * np.log(near), np.log(odd) - 0.5 * np.log(far))
+
+
+def _left(design: Design, off: Floats, offsets: Floats) -> Floats:
+    """What is left of residuals (n,) beside the offsets of lots (…, l)."""
+    by_lot = np.concatenate([offsets, np.zeros((*offsets.shape[:-1], 1))], axis=-1)[..., design.lot]
+    return np.where(design.energy, off - by_lot, off)
 
 
 def _tells(design: Design, off: Floats) -> NDArray[np.bool_]:
@@ -136,33 +148,42 @@ def _tells(design: Design, off: Floats) -> NDArray[np.bool_]:
     return design.energy | (design.reading & ~(design.bound & (off > 0)))
 
 
-def row_loss(design: Design, left: Floats, noise: Floats, spreads: Spreads) -> Floats:
+def row_loss(design: Design, left: Floats, variances: Variances) -> Floats:
     """Minus the log likelihood of residuals ``left`` (…, n), but for constants; nought where a row tells nothing."""
-    _, near, far = _variances(design, noise, spreads)
-    return np.where(_tells(design, left), -_log_likelihood(design, left, near, far)[1], 0.0)
+    return np.where(_tells(design, left), -_log_likelihood(left, variances)[1], 0.0)
 
 
-def _log_likelihood(design: Design, left: Floats, near: Floats, far: Floats) -> tuple[Floats, Floats]:
+def _log_likelihood(left: Floats, variances: Variances) -> tuple[Floats, Floats]:
     """Of each row what is left of it by being as it should, and by being that or odd."""
-    odd = np.where(design.energy, ODD_SHARE, WRONG_SHARE)
-    log_near = np.log1p(-odd) - 0.5 * (left**2 / near + np.log(near))
-    log_far = np.log(odd) - 0.5 * (left**2 / far + np.log(far))
-    return log_near, np.logaddexp(log_near, log_far)
+    squares = 0.5 * left**2
+    log_near = variances.log_near - squares / variances.near
+    return log_near, np.logaddexp(log_near, variances.log_far - squares / variances.far)
 
 
-def settle_lots(design: Design, off: Floats, lots: Summing, offsets: Floats, noise: Floats, spreads: Spreads) -> Floats:
+def near_lots(
+    design: Design, off: Floats, lots: Summing, offsets: Floats, variances: Variances, spreads: Spreads
+) -> Floats:
+    """The offsets of the lots, of the shape (…, l) of those given, that go with residuals weighed at these."""
+    if not offsets.shape[-1]:
+        return offsets
+    log_near, log_both = _log_likelihood(_left(design, off, offsets), variances)
+    sure = np.exp(log_near - log_both)
+    weights = np.where(design.energy, sure / variances.near + (1 - sure) / variances.far, 0.0)
+    total = (lots @ weights.T).T + _lot_precision(offsets, spreads)
+    return np.asarray((lots @ (weights * off).T).T / total)
+
+
+def settle_lots(
+    design: Design, off: Floats, lots: Summing, offsets: Floats, variances: Variances, spreads: Spreads
+) -> Floats:
     """The likeliest offsets of the lots: near those given, near nought, or near the middle of their rows."""
     if not len(offsets):
         return offsets
-    _, near, far = _variances(design, noise, spreads)
-    found, least = offsets, np.full(len(offsets), np.inf)
-    for begin in (offsets, np.zeros_like(offsets), _middles(design, off, len(offsets))):
-        told = weigh(design, off, lots, begin, noise, spreads).offsets
-        left = off - np.append(told, 0.0)[design.lot]
-        _, log_both = _log_likelihood(design, left, near, far)
-        loss = lot_sureness(told, spreads)[1] - lots @ np.where(design.energy, log_both, 0.0)
-        found, least = np.where(loss < least, told, found), np.minimum(loss, least)
-    return found
+    begun = np.stack([offsets, np.zeros_like(offsets), _middles(design, off, len(offsets))])
+    told = near_lots(design, off, lots, begun, variances, spreads)
+    log_both = np.where(design.energy, _log_likelihood(_left(design, off, told), variances)[1], 0.0)
+    loss = lot_sureness(told, spreads)[1] - (lots @ log_both.T).T
+    return np.asarray(told[np.argmin(loss, axis=0), np.arange(len(offsets))])
 
 
 def _middles(design: Design, off: Floats, count: int) -> Floats:
@@ -175,6 +196,12 @@ def _middles(design: Design, off: Floats, count: int) -> Floats:
     told = sizes > 0
     middle[told] = off[order[(first + sizes // 2)[told]]]
     return middle
+
+
+def _lot_precision(offsets: Floats, spreads: Spreads) -> Floats:
+    """How closely each lot is held to nought: a plain one closer than a hard one."""
+    plain, _ = lot_sureness(offsets, spreads)
+    return np.asarray(plain / spreads.lot**2 + (1 - plain) / HARD_SPREAD**2)
 
 
 def lot_sureness(offsets: Floats, spreads: Spreads) -> tuple[Floats, Floats]:

@@ -223,7 +223,7 @@ def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, st
 
 def _of(shared: Floats, place: slice, index: NDArray[np.int64]) -> Floats:
     """The parameter of each row; nought where the row has none."""
-    values = np.append(shared[place], 0.0)
+    values = np.concatenate((shared[place], (0.0,)))
     return np.asarray(values[index])
 
 

@@ -22,9 +22,11 @@ from models.errors import (
     heavy,
     heavy_loss,
     lot_sureness,
+    near_lots,
     noise_of,
     settle_lots,
     usual,
+    variances_of,
     weigh,
     with_hard_lots,
     with_lots,
@@ -115,7 +117,8 @@ def _solve(problem: Problem, state: State, spreads: Spreads, bounded: bool = Fal
     """
     design = problem.design
     predicted = predict(state.shared, state.effects, design, problem.layout, design.start)
-    weighed = weigh(design, design.y - predicted.value, problem.lots, state.offsets, state.noise, spreads)
+    variances = variances_of(design, state.noise, spreads)
+    weighed = weigh(design, design.y - predicted.value, problem.lots, state.offsets, variances, spreads)
     blades = state.effects.blades
     cycle_off = _own(problem, state)
     by_cycle_spread, by_blade_spread = _scales(spreads)
@@ -152,14 +155,15 @@ def _step(problem: Problem, state: State, solved: Solved, spreads: Spreads, befo
     length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
     most = float(np.quantile(np.abs(solved.cycles[:, 0]), MOST_CYCLES))
     moving = max(layout.longest(solved.shared), most)
+    variances = variances_of(design, state.noise, spreads)
     for _ in range(8):
         shared = state.shared + length * solved.shared
         layout.keep(shared)
         effects = Effects(state.effects.blades + length * solved.blades, state.effects.cycles + length * solved.cycles)
         off = design.y - expected(shared, effects, design, layout, design.start)
-        offsets = weigh(design, off, problem.lots, state.offsets, state.noise, spreads).offsets
+        offsets = near_lots(design, off, problem.lots, state.offsets, variances, spreads)
         new = State(shared, effects, offsets, state.noise)
-        loss = weigh(design, off, problem.lots, offsets, state.noise, spreads).loss + _penalty(problem, new, spreads)
+        loss = weigh(design, off, problem.lots, offsets, variances, spreads).loss + _penalty(problem, new, spreads)
         if loss <= before + 1e-9:
             return new, length * moving
         length /= 2
@@ -219,13 +223,15 @@ def residuals(problem: Problem, state: State) -> Floats:
 def weighed(problem: Problem, state: State, spreads: Spreads) -> Weighed:
     """How much each row counts at a state."""
     off = residuals(problem, state)
-    return weigh(problem.design, off, problem.lots, state.offsets, state.noise, spreads)
+    variances = variances_of(problem.design, state.noise, spreads)
+    return weigh(problem.design, off, problem.lots, state.offsets, variances, spreads)
 
 
 def settled(problem: Problem, state: State, spreads: Spreads) -> State:
     """A state with the likeliest offsets of its lots."""
     off = residuals(problem, state)
-    offsets = settle_lots(problem.design, off, problem.lots, state.offsets, state.noise, spreads)
+    variances = variances_of(problem.design, state.noise, spreads)
+    offsets = settle_lots(problem.design, off, problem.lots, state.offsets, variances, spreads)
     return state._replace(offsets=offsets)
 
 

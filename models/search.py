@@ -18,12 +18,15 @@ from numpy.typing import NDArray
 from models.errors import (
     CYCLE_TAILS,
     Spreads,
+    Variances,
     Weighed,
     collect,
     heavy,
     heavy_loss,
+    near_lots,
     row_loss,
     settle_lots,
+    variances_of,
     weigh,
     with_hard_lots,
     with_lots,
@@ -73,6 +76,16 @@ class Start(NamedTuple):
     z: Floats
 
 
+class Place(NamedTuple):
+    """Where a climb stands: the values, how far rows lie from what they should tell, their weights, and the loss."""
+
+    z: Floats
+    off: Floats
+    offsets: Floats
+    weighed: Weighed
+    loss: float
+
+
 @dataclass(frozen=True, slots=True)
 class Search:
     """The penalised loss of one cycle over shared parameters, blade and cycle in one vector z.
@@ -91,6 +104,7 @@ class Search:
     scale: Floats
     usual: Floats
     lots: Summing
+    variances: Variances
 
     def expected(self, z: Floats) -> Floats:
         """What the rows should tell."""
@@ -105,64 +119,67 @@ class Search:
         return np.asarray(self.tie @ z - self.usual)
 
     def _weighed(self, off: Floats, offsets: Floats) -> Weighed:
-        return weigh(self.design, off, self.lots, offsets, np.ones(1), self.spreads)
+        return weigh(self.design, off, self.lots, offsets, self.variances, self.spreads)
 
     def penalty(self, z: Floats) -> float:
         """What draws z towards the centre."""
         gap = z - self.centre
         return 0.5 * float(gap @ self.prior @ gap) + float(heavy_loss(self._own(z), self.scale))
 
-    def loss(self, z: Floats, off: Floats, offsets: Floats) -> tuple[float, Floats]:
-        """The loss at residuals ``off``, and the lots' offsets that go with it, near those given."""
-        offsets = self._weighed(off, offsets).offsets
-        return self._weighed(off, offsets).loss + self.penalty(z), offsets
+    def near(self, z: Floats, off: Floats, offsets: Floats) -> Place:
+        """The place at z and residuals ``off``, with the lots' offsets that go with it, near those given."""
+        return self._place(z, off, near_lots(self.design, off, self.lots, offsets, self.variances, self.spreads))
 
-    def settled(self, z: Floats, offsets: Floats | None = None) -> tuple[float, Floats]:
-        """The loss at z, and the likeliest offsets of the lots, however far away."""
-        off = self.design.y - self.expected(z)
+    def settled(self, z: Floats, off: Floats | None = None, offsets: Floats | None = None) -> Place:
+        """The place at z, with the likeliest offsets of the lots, however far away."""
+        off = self.design.y - self.expected(z) if off is None else off
         begin = np.zeros(self.lots.shape[0]) if offsets is None else offsets
-        found = settle_lots(self.design, off, self.lots, begin, np.ones(1), self.spreads)
-        return self._weighed(off, found).loss + self.penalty(z), found
+        found = settle_lots(self.design, off, self.lots, begin, self.variances, self.spreads)
+        return self._place(z, off, found)
 
-    def linearised(self, z: Floats, offsets: Floats) -> tuple[Floats, Floats]:
+    def _place(self, z: Floats, off: Floats, offsets: Floats) -> Place:
+        weighed = self._weighed(off, offsets)
+        return Place(z, off, offsets, weighed, weighed.loss + self.penalty(z))
+
+    def linearised(self, place: Place) -> tuple[Floats, Floats]:
         """The normal matrix and the gradient of a Gauss-Newton step."""
+        z, found = place.z, place.weighed
         p = predict(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
-        off = self.design.y - p.value
-        found = self._weighed(off, offsets)
         slopes = with_lots(self.lots, found.rows, p.slopes)
         weights = np.concatenate([found.rows, found.lots])
         own = self._own(z)
         ties = heavy(own[None, :], self.scale)[0] / self.scale**2
         normal = slopes.T @ (weights[:, None] * slopes) + self.prior + self.tie.T @ (ties[:, None] * self.tie)
         pull = self.prior @ (z - self.centre) + self.tie.T @ (ties * own)
-        return (normal + normal.T) / 2, slopes.T @ (weights * with_lots(self.lots, found.rows, off)) - pull
+        return (normal + normal.T) / 2, slopes.T @ (weights * with_lots(self.lots, found.rows, place.off)) - pull
 
     def climb(self, z: Floats) -> Mode:
         """Gauss-Newton steps from z, each halved until the loss falls; between them hard lots are told from plain."""
-        search = self
-        loss, offsets = self.settled(z)
+        search, place = self, self.settled(z)
         for _ in range(MOST_STEPS):
-            normal, gradient = search.linearised(z, offsets)
-            step = self.allowed(z, normal, gradient)
+            normal, gradient = search.linearised(place)
+            step = self.allowed(place.z, normal, gradient)
             longest = self.layout.longest(step)
             length = min(1.0, LONGEST_STEP / longest) if longest > 0 else 1.0
             for _halving in range(8):
-                new = z + length * step
+                new = place.z + length * step
                 self.layout.keep(new)
-                fallen, new_offsets = search.loss(new, self.design.y - search.expected(new), offsets)
-                if fallen <= loss + 1e-9:
-                    z, loss, offsets = new, fallen, new_offsets
+                tried = search.near(new, self.design.y - search.expected(new), place.offsets)
+                if tried.loss <= place.loss + 1e-9:
+                    place = tried
                     break
                 length /= 2
             if length * longest < CLOSE:
                 break
-            if search.design.hard.any() or np.any(np.abs(offsets) > HARD_FROM):
-                search = search.hardened(offsets)
-            loss, offsets = search.settled(z, offsets)
-        normal, _ = search.linearised(z, offsets)
-        lots = search._weighed(search.design.y - search.expected(z), offsets).offset_variance
-        weight = -loss - 0.5 * float(np.linalg.slogdet(normal)[1]) + 0.5 * float(np.sum(np.log(lots)))
-        return Mode(weight, z, np.asarray(np.linalg.inv(normal), float), search)
+            if search.design.hard.any() or np.any(np.abs(place.offsets) > HARD_FROM):
+                search = search.hardened(place.offsets)
+                place = search.settled(place.z, None, place.offsets)
+            else:
+                place = search.settled(place.z, place.off, place.offsets)
+        normal, _ = search.linearised(place)
+        lots = float(np.sum(np.log(place.weighed.offset_variance)))
+        weight = -place.loss - 0.5 * float(np.linalg.slogdet(normal)[1]) + 0.5 * lots
+        return Mode(weight, place.z, np.asarray(np.linalg.inv(normal), float), search)
 
     def allowed(self, z: Floats, normal: Floats, gradient: Floats) -> Floats:
         """The step from z; what would go below nought goes there, and the rest as that allows."""
@@ -223,7 +240,7 @@ class Search:
         effects = np.zeros((*befores.shape, EFFECTS))
         effects[..., 0] = (factors[:, own] - self.centre[own])[:, None]
         effects[..., 1 + place], effects[..., 2 + place] = befores, after
-        rough = np.sum(row_loss(self.design, left, np.ones(1), self.spreads), axis=-1)
+        rough = np.sum(row_loss(self.design, left, self.variances), axis=-1)
         tried = rough + heavy_loss(effects - self.usual, self.scale)
         *least, without = tried.min(axis=(0, 1))
         for k in np.argsort(least, kind="stable")[:STEPS]:
@@ -246,14 +263,14 @@ class Search:
         design, found = self.design, []
         for z in self._factors():
             off = design.y - self.expected(z)
-            found.append(Start(self.loss(z, off, plain)[0], z))
+            found.append(Start(self.near(z, off, plain).loss, z))
             if design.energy.any():
                 levelled = z.copy()
                 for place in np.unique(design.place[design.energy]):
                     rows = design.energy & (design.place == place)
                     levelled[own + 1 + place] = np.median(off[rows])
                 level = np.where(design.energy, levelled[own + 1 + design.place], 0.0)
-                found.append(Start(self.loss(levelled, off - level, plain)[0], levelled))
+                found.append(Start(self.near(levelled, off - level, plain).loss, levelled))
         return sorted(found, key=lambda start: start.loss)
 
     def modes(self, most: int = CLIMBED) -> list[Mode]:
@@ -314,4 +331,6 @@ def search_of(
     for number, gauge in enumerate(cycle.gauges[:PLACES]):
         if gauge not in fit.names.gauges:
             scale[1 + number] = max(PRIORS["gauge"][1], spreads.mount)
-    return Search(design, layout, start, spreads, prior, centre, tie, scale, np.zeros(EFFECTS), collect(design))
+    variances = variances_of(design, np.ones(1), spreads)
+    usual = np.zeros(EFFECTS)
+    return Search(design, layout, start, spreads, prior, centre, tie, scale, usual, collect(design), variances)

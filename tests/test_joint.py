@@ -400,10 +400,11 @@ def test_a_lot_offset_that_is_eliminated_is_the_one_that_would_be_fitted() -> No
     design = design_of(evidence, names)
     lots = collect(design)
     off = np.random.default_rng(1).normal(0, 0.01, len(design.x))
-    from models.errors import HARD_SPREAD, Spreads, lot_sureness, with_lots
+    from models.errors import HARD_SPREAD, Spreads, lot_sureness, variances_of, with_lots
 
     spreads = Spreads()
-    found = weigh(design, off, lots, np.zeros(lots.shape[0]), np.ones(len(design.cycles)), spreads)
+    variances = variances_of(design, np.ones(len(design.cycles)), spreads)
+    found = weigh(design, off, lots, np.zeros(lots.shape[0]), variances, spreads)
     slope = np.random.default_rng(2).normal(size=(len(design.x), 1))
     wide = with_lots(lots, found.rows, slope)
     both = np.concatenate([found.rows, found.lots])

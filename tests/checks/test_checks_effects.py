@@ -114,12 +114,12 @@ def test_where_a_running_edge_stands_is_what_a_filter_says_that_takes_stint_afte
     works = tuple(work._replace(lot=f"L{number // 4}") for number, work in enumerate(made.evidence.works))
     search = _Ground.of(fit, fit.names).search(replace(made.evidence, blade="new", works=works))
     z = search.climb(search.centre).middle
-    offsets = search.settled(z)[1]
-    normal, gradient = search.linearised(z, offsets)
+    place = search.settled(z)
+    normal, gradient = search.linearised(place)
 
     told = predict(z[: search.layout.size], search._effects(z), search.design, search.layout, search.start)
     off = search.design.y - told.value
-    weighed = weigh(search.design, off, search.lots, offsets, np.ones(1), search.spreads)
+    weighed = weigh(search.design, off, search.lots, place.offsets, search.variances, search.spreads)
     total = search.lots @ weighed.rows
     lots, size = len(total), len(z)
     assert lots > 3
