@@ -120,15 +120,32 @@ class Service:
 
     # Answers
 
-    def review(self, at_us: int | None = None, keep: bool = False, queue: Path | None = None) -> Any:
-        """The shop at a moment, from what was known then; ``queue`` is a file of what the saws will cut next."""
+    def reviews(self, moments: Sequence[int], queue: Path | None = None) -> Iterator[Any]:
+        """The shop at each moment, as ``review`` gives it; what moments of the past have in common is read once."""
+        from bladewatch.assess.memory import Memory
+
+        memory = Memory() if len(moments) > 1 and max(moments) <= self.clock() else None
+        for at_us in moments:
+            yield self.review(at_us, queue=queue, memory=memory)
+
+    def review(
+        self,
+        at_us: int | None = None,
+        keep: bool = False,
+        queue: Path | None = None,
+        memory: Memory | None = None,
+    ) -> Any:
+        """The shop at a moment, from what was known then.
+
+        ``queue`` is a file of what the saws will cut next, ``memory`` goes with a run over moments of the past.
+        """
         from bladewatch.assess.moment import Moment
         from bladewatch.assess.queue import read_queue
 
         now_us = self.clock() if at_us is None else at_us
         jobs = None if queue is None else read_queue(queue, self.config, now_us)
         with self.store.transaction() if keep else self.store.snapshot():
-            return Moment(self.config, self.store, now_us, keep, queue=jobs).review()
+            return Moment(self.config, self.store, now_us, keep, queue=jobs, memory=memory).review()
 
     def reckon(self, saw: str, spindle: str, at_us: int) -> Any:
         """How the answer for a spindle comes about. Raises ``UsageError`` on a saw that the configuration lacks."""

@@ -47,7 +47,7 @@ DOUBTED: Final = 3
 WORN_CLIMBED: Final = 6
 """And how many there are for all wear that may have been there before."""
 WORN_AT: Final = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
-WIDER: Final = 1.35
+WIDER: Final = 1.25
 """How much wider the draws are than the curvature at the modes says: stints are not as independent of each other as the
 likelihood takes them. Set on invented shops (seeds 101 to 104), checked on others by ``bench_truth.py``."""
 FEW: Final = 10.0

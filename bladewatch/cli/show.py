@@ -15,8 +15,7 @@ def status(config_path: Path | None, at: list[str], as_json: bool, queue: Path |
 
     with Service.open(config_path) as service:
         moments = [service.instant(text) for text in at] or [service.clock()]
-        for place, at_us in enumerate(moments):
-            review = service.review(at_us, queue=queue)
+        for place, review in enumerate(service.reviews(moments, queue)):
             if as_json:
                 _print_json(service, review.at_us, review.assessments)
             else:
