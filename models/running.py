@@ -49,7 +49,8 @@ WORN_CLIMBED: Final = 6
 WORN_AT: Final = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
 WIDER: Final = 1.25
 """How much wider the draws are than the curvature at the modes says: stints are not as independent of each other as the
-likelihood takes them. Set on invented shops (seeds 101 to 104), checked on others by ``bench_truth.py``."""
+likelihood takes them. Set on invented shops (seeds 101 to 104, and 821 to 824), checked on others by
+``bench_truth.py``."""
 FEW: Final = 10.0
 """From so few cycles as this the spreads themselves are not known: draws are wider by √(1 + this over the cycles)."""
 
