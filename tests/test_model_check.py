@@ -16,14 +16,14 @@ from typer.testing import CliRunner
 from bladewatch.assess.checking import as_json
 from bladewatch.cli.app import app
 from bladewatch.pipeline import issue
-from bladewatch.screens.check import render
+from bladewatch.screens.check import _decided, render
 from bladewatch.service import Service
 from models.evidence import BY_ALLOY, CycleEvidence, Reading, Work, after, design_of, names_of, up_to
 from models.fitting import fit_joint
 from models.forecast import Quantity
 from models.joint import JointFit
 from models.usage import choose
-from models.validation import SHARES, Ended, Plan, decision, figures, trial
+from models.validation import SHARES, Ended, Forecast, Plan, Trial, decision, figures, trial
 
 AT = "2026-05-13 14:00"
 
@@ -92,6 +92,31 @@ def test_figures_and_decisions_by_hand() -> None:
     made = decision(plans, "model")
     assert made is not None
     assert (made.number, made.late, made.wasted_cuts) == (2, 1, 100.0)
+
+
+@pytest.mark.parametrize(
+    ("offs", "words"),
+    [
+        ([1.0, 1.2, 0.8, 1.1], "By mean cuts ends are foretold better than by the model, and by more than chance"),
+        ([1.0, -0.9, 0.8, -0.6], "By mean cuts ends are foretold as well as by the model"),
+        ([-1.0, -0.9, 0.8, -0.6], None),
+        ([1.0], "By mean cuts ends are foretold as well as by the model"),
+    ],
+)
+def test_a_rule_that_comes_nearer_is_named_and_whether_chance_explains_it(offs: list[float], words: str | None) -> None:
+    """``offs`` is how much further off the model is than the mean cuts, cycle by cycle; the mean area is far off."""
+    sure = Quantity(1.0, 1.0, 1.0, 1.0)
+
+    def said(off: float) -> Quantity:
+        return Quantity(10.0 + off, 0.0, 20.0, 5.0)
+
+    forecasts = tuple(
+        Forecast(("A", n), 0.5, 10.0, said(2 + off), 0.5, sure, {"mean_cuts": said(2), "mean_area": said(9)})
+        for n, off in enumerate(offs)
+    )
+    plans = (Plan(("A", 1), 10.0, 100.0, {"model": 9.0, "mean_cuts": 9.0, "mean_area": 9.0}),)
+    told = " ".join(_decided(Trial("cycle", len(offs), forecasts, plans)))
+    assert "ends are foretold" not in told if words is None else words in told
 
 
 def test_a_cycle_is_cut_where_it_is_asked() -> None:
