@@ -7,14 +7,18 @@ that looks at the present, where what comes in late may be stored after it was m
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Hashable, Sequence
-from typing import Any, Final, NamedTuple
+from functools import partial
+from operator import attrgetter
+from typing import Any, Final, NamedTuple, cast
 
-from bladewatch.stores.protocols import Checkpoint
+from bladewatch.stores.protocols import Checkpoint, Idle, Signals, Spot, Store
 
 EVERYTHING_US: Final = 2**60
 """Later than any fact: a reader at this moment knows all that is stored."""
 MOST_CHECKPOINTS: Final = 12
+ALL_HOURS: Final = (-(2**31), 2**31)
 
 
 class Settled(NamedTuple):
@@ -42,6 +46,23 @@ class Memory:
             known = self._settled[key] = read()
         return known if known.newest_us <= now_us else None
 
+    def over(self, store: Store) -> Store:
+        """The store with its idle power remembered."""
+        return cast("Store", _Past(store, signals=_Past(store.signals, idle_hours=partial(self._idle, store.signals))))
+
+    def _idle(self, signals: Signals, spot: Spot, signal: str, first: int, last: int, known_us: int) -> list[Idle]:
+        """Power outside strokes of the hours ``first`` to ``last``, as it was known; see ``Signals.idle_hours``."""
+        key = ("idle", spot, signal)
+        if key not in self.kept:
+            self.kept[key] = signals.idle_hours(spot, signal, *ALL_HOURS, EVERYTHING_US)
+        rows: list[Idle] = self.kept[key]
+        start, end = bisect_left(rows, first, key=_hour), bisect_right(rows, last, key=_hour)
+        found = rows[start:end]
+        for place, row in enumerate(found):
+            if row.known_us > known_us:
+                found[place : place + 1] = signals.idle_hours(spot, signal, row.hour, row.hour, known_us)
+        return found
+
     def checkpoints(self, plate: str, cycle: int, known_us: int) -> list[Checkpoint]:
         """The checkpoints of a cycle that serve a moment, the newest first."""
         return [row for row in self._checkpoints.get((plate, cycle), ()) if row.known_us <= known_us]
@@ -52,3 +73,17 @@ class Memory:
             standing = self._checkpoints.setdefault((row.plate, row.cycle), [])
             standing.insert(0, row)
             del standing[MOST_CHECKPOINTS:]
+
+
+_hour: Final = attrgetter("hour")
+
+
+class _Past:
+    """Something with a few of its attributes replaced."""
+
+    def __init__(self, present: object, **replaced: object) -> None:
+        self.__dict__.update(replaced)
+        self._present = present
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._present, name)

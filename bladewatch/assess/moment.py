@@ -103,6 +103,7 @@ class Moment:
         queue: Queue | None = None,
         memory: Memory | None = None,
     ) -> None:
+        store = store if memory is None else memory.over(store)
         books = store.books
         self._config = config
         self._store = store
