@@ -12,6 +12,8 @@ Floats = NDArray[np.float64]
 
 WEEK_H: Final = 168
 HORIZON_WEEKS: Final = 8
+NEAR_WEEKS: Final = 2
+"""Within so many weeks most blades are due: only where one is not are all weeks drawn."""
 LEVEL: Final = 0.9
 SEED: Final = 20_310_501
 """The draws of coming weeks are the same for the same question, today and tomorrow."""
@@ -53,9 +55,12 @@ def hours_until(cuts: ArrayLike, cuts_per_hour: ArrayLike, elapsed: float = 0.0)
     total = float(np.sum(history))
     if not total > 0:
         return None
-    hours, places = _coming_hours(history, len(wanted))
-    part = np.where(places == 0, 1 - elapsed, 1.0)
-    made = np.cumsum(history[hours] * part, axis=1)
+    for weeks in (NEAR_WEEKS, HORIZON_WEEKS):
+        hours, places = _coming_hours(history, len(wanted), weeks)
+        part = np.where(places == 0, 1 - elapsed, 1.0)
+        made = np.cumsum(history[hours] * part, axis=1)
+        if (made[:, -1] >= wanted).all():
+            break
     end = np.argmax(made >= wanted[:, None], axis=1)
     row = np.arange(len(wanted))
     within = made[row, -1] >= wanted
@@ -69,8 +74,8 @@ def hours_until(cuts: ArrayLike, cuts_per_hour: ArrayLike, elapsed: float = 0.0)
     return np.asarray(np.where(wanted > 0, spent, 0.0) + beyond * len(history) / total)
 
 
-def _coming_hours(work: Floats, draws: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """For each draw and coming hour the past hour it is taken from; weeks without any work are left out.
+def _coming_hours(work: Floats, draws: int, coming: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """For each draw and hour of the ``coming`` weeks the past hour it is taken from; idle past weeks are left out.
 
     Hours of the week in which no past week held work are left out too: they change no sum. The second array says
     which coming hours are left.
@@ -82,10 +87,9 @@ def _coming_hours(work: Floats, draws: int) -> tuple[NDArray[np.int64], NDArray[
         float(np.sum(work[history_h - period * back : history_h - period * (back - 1)])) for back in range(1, weeks + 1)
     ]
     usable = np.array([back for back, total in enumerate(totals, 1) if total > 0 or period == 24])
-    days = HORIZON_WEEKS * 7
     generator = np.random.default_rng(SEED)
-    back = usable[generator.integers(0, len(usable), size=(draws, days))]
+    back = usable[generator.integers(0, len(usable), size=(draws, HORIZON_WEEKS * 7))]
     held = (work[history_h - period * weeks :] > 0).reshape(weeks, period).any(axis=0)
-    hour = np.flatnonzero(np.tile(held, days * 24 // period))
+    hour = np.flatnonzero(np.tile(held, coming * WEEK_H // period))
     place = history_h - period * back[:, hour // 24] + hour % period
     return np.asarray(place, np.int64), np.asarray(hour, np.int64)
