@@ -6,6 +6,7 @@ The map, from the wire to the screen:
 - ``bladewatch.stores``     keeps the facts: signals and books, one transaction
 - ``bladewatch.ledger``     blade events folded to plates, tip sets, grind cycles and mounts
 - ``bladewatch.strokes``    counter readings to strokes, cuts and areas; ``bladewatch.power`` what they took
+- ``bladewatch.pace``       what a spindle cannot have stroked by its own pace: a counter set by hand
 - ``models``                arrays in, results out: wear, energy, forecast (a package of its own)
 - ``bladewatch.assess``     all of it joined to one ``Assessment`` a saw and spindle
 - ``bladewatch.alerts``     assessments to the few lines that need a person

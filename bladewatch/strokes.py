@@ -16,7 +16,8 @@ from typing import Final, NamedTuple
 
 from bladewatch.config.tables import BladeType, Config, Part
 from bladewatch.contact import gross_kj, hour_of, mean_kw
-from bladewatch.counter import Step, step
+from bladewatch.counter import Step
+from bladewatch.pace import step_at_pace
 from bladewatch.power import IdlePower, PowerInside, Source, Spot
 from collectors.facts import Stroke
 from collectors.instants import HOUR_US, MINUTE_US
@@ -113,7 +114,7 @@ class SpotWork:
 
     def _made(self, before: Stroke | None, stroke: Stroke, after_us: int, until_us: int) -> Iterator[Counted]:
         """The strokes that a message counts: those made unseen since the one before, then its own."""
-        made = _step(before, stroke)
+        made = self._step(before, stroke)
         if made.kind == "edited" and before is not None and stroke.ts_us in self._accepted:
             made = Step("gap", max(stroke.stroke - before.stroke, 1))
         if made.kind == "edited":
@@ -126,6 +127,13 @@ class SpotWork:
         if made.strokes and after_us < stroke.ts_us <= until_us:
             yield self._told(before, stroke)
         self._remember(stroke)
+
+    def _step(self, before: Stroke | None, stroke: Stroke) -> Step:
+        if before is None:
+            return Step("first", 1)
+        paced = step_at_pace(self._signals, self.spot, before, stroke, self.known_us)
+        self.newest = max(self.newest, paced.newest_us)
+        return paced.step
 
     def _told(self, before: Stroke | None, stroke: Stroke) -> Counted:
         if self._in_air(stroke):
@@ -339,12 +347,6 @@ class SpotWork:
     def idle_newest(self, ts_us: int) -> int:
         """The newest instant that idle power before an instant may rest on."""
         return self._idle.newest(ts_us)
-
-
-def _step(before: Stroke | None, stroke: Stroke) -> Step:
-    if before is None:
-        return Step("first", 1)
-    return step(before.stroke, stroke.stroke, stroke.ts_us - before.ts_us)
 
 
 def describe(

@@ -32,6 +32,8 @@ DULL_SPREAD: Final = 0.15
 CYCLE_TAILS: Final = np.array([4.0] + PLACES * [1.0] + [30.0, 30.0, 1.0])
 """Degrees of freedom of a cycle's factor, its levels, the course and the rise of its load: one whose record or sensor
 was rescaled, must not widen the rest. The effects of blades are normal."""
+SURE_TAILS: Final = np.array([30.0, *CYCLE_TAILS[1:]])
+"""The same where a story tells already what is wrong with a record: the factor has no more to answer for."""
 USUAL_TAIL: Final = 4.0
 USUAL_SHRINKS: Final = 1.3397
 """By how much the variance of normal effects is larger than one so weighted tells: E[w]/E[w·z²], by quadrature."""
@@ -224,9 +226,9 @@ def noise_of(design: Design, weighed: Weighed, spreads: Spreads) -> Floats:
     return np.asarray((NOISE_WEIGHT + squares / spreads.row**2) / (NOISE_WEIGHT + sure))
 
 
-def heavy(own: Floats, spread: Floats) -> Floats:
+def heavy(own: Floats, spread: Floats, tails: Floats = CYCLE_TAILS) -> Floats:
     """Weights (c, e) that make the normal effects of cycles ones of Student's t."""
-    return np.asarray((CYCLE_TAILS + 1) / (CYCLE_TAILS + (own / spread) ** 2))
+    return np.asarray((tails + 1) / (tails + (own / spread) ** 2))
 
 
 def usual(mean: Floats, variance: Floats, spread: Floats) -> tuple[Floats, Floats]:
@@ -239,9 +241,9 @@ def usual(mean: Floats, variance: Floats, spread: Floats) -> tuple[Floats, Float
     return np.sum(weight * off**2, axis=-1) * spread**2, np.sum(weight, axis=-1) / USUAL_SHRINKS
 
 
-def heavy_loss(own: Floats, spread: Floats) -> Floats:
+def heavy_loss(own: Floats, spread: Floats, tails: Floats = CYCLE_TAILS) -> Floats:
     """Minus the log likelihood of effects (…, e), summed over e, but for constants."""
-    return np.asarray(np.sum(0.5 * (CYCLE_TAILS + 1) * np.log1p((own / spread) ** 2 / CYCLE_TAILS), axis=-1))
+    return np.asarray(np.sum(0.5 * (tails + 1) * np.log1p((own / spread) ** 2 / tails), axis=-1))
 
 
 def with_lots(lots: Summing, weights: Floats, rows: Floats) -> Floats:

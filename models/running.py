@@ -20,6 +20,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from models.errors import CYCLE_TAILS, SURE_TAILS
 from models.evidence import UNKNOWN, CycleEvidence, Names, after, design_of, up_to
 from models.joint import OF_LOAD, UNSEEN_RATIO, JointFit, Layout
 from models.search import Mode, Search, search_of
@@ -123,14 +124,14 @@ class _Ground:
         layout = Layout(names)
         return cls(fit, names, layout, *_shared_prior(fit, names, layout))
 
-    def search(self, cycle: CycleEvidence, worn: float = 0.0) -> Search:
+    def search(self, cycle: CycleEvidence, worn: float = 0.0, tails: Floats = CYCLE_TAILS) -> Search:
         """The search for a cycle whose edge was so worn before its first stint [limits]."""
         at, start = self.layout.place, np.zeros(1)
         if worn > 0:
             bends = (float(self.mean[at[name]][0]) for name in ("break_in", "last_stage"))
             start[0] = exposure_of(worn, *bends)
         design = design_of([cycle], self.names)
-        return search_of(self.fit, cycle, design, self.layout, self.mean, self.covariance, start)
+        return search_of(self.fit, cycle, design, self.layout, self.mean, self.covariance, start, tails)
 
     def exposure(self, mode: Mode) -> float:
         """The exposure now at the middle of a mode."""
@@ -148,16 +149,16 @@ class _Ground:
                 yield told
 
     def _against_record(self, cycle: CycleEvidence, searches: list[Search]) -> Iterator[_Told]:
-        worn = [self.search(cycle, worn) for worn in WORN_AT]
+        worn = [self.search(cycle, worn, SURE_TAILS) for worn in WORN_AT]
         worn += [other for search in worn if (other := search.as_before(cycle, self.fit)) is not None]
         starts = [(search.starts()[0], search) for search in worn]
         for start, search in sorted(starts, key=lambda one: one[0].loss)[:WORN_CLIMBED]:
             mode = search.climb(start.z)
             yield _Told(WORN_BEFORE, mode._replace(log_weight=mode.log_weight - float(np.log(len(WORN_AT)))))
         for area_m2 in sorted(_boundaries(cycle, searches)):
-            before = self.search(replace(up_to(cycle, area_m2), blade=UNKNOWN))
+            before = self.search(replace(up_to(cycle, area_m2), blade=UNKNOWN), tails=SURE_TAILS)
             earlier = max(mode.log_weight for mode in before.modes(DOUBTED)) + before.normaliser()
-            for mode in self.search(after(cycle, area_m2)).modes(DOUBTED):
+            for mode in self.search(after(cycle, area_m2), tails=SURE_TAILS).modes(DOUBTED):
                 yield _Told(SHARP_LATER, mode._replace(log_weight=mode.log_weight + earlier))
 
 

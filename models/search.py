@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import (
-    CYCLE_TAILS,
     Spreads,
     Variances,
     Weighed,
@@ -91,7 +90,7 @@ class Search:
     """The penalised loss of one cycle over shared parameters, blade and cycle in one vector z.
 
     ``prior`` (z, z) draws z towards ``centre``; ``tie`` (e, z) gives the cycle's own effects, which lie around
-    ``usual`` (e,) with heavy tails of the widths ``scale``.
+    ``usual`` (e,) with ``tails`` of the widths ``scale``.
     """
 
     design: Design
@@ -105,6 +104,7 @@ class Search:
     usual: Floats
     lots: Summing
     variances: Variances
+    tails: Floats
 
     def expected(self, z: Floats) -> Floats:
         """What the rows should tell."""
@@ -124,7 +124,7 @@ class Search:
     def penalty(self, z: Floats) -> float:
         """What draws z towards the centre."""
         gap = z - self.centre
-        return 0.5 * float(gap @ self.prior @ gap) + float(heavy_loss(self._own(z), self.scale))
+        return 0.5 * float(gap @ self.prior @ gap) + float(heavy_loss(self._own(z), self.scale, self.tails))
 
     def near(self, z: Floats, off: Floats, offsets: Floats) -> Place:
         """The place at z and residuals ``off``, with the lots' offsets that go with it, near those given."""
@@ -148,7 +148,7 @@ class Search:
         slopes = with_lots(self.lots, found.rows, p.slopes)
         weights = np.concatenate([found.rows, found.lots])
         own = self._own(z)
-        ties = heavy(own[None, :], self.scale)[0] / self.scale**2
+        ties = heavy(own[None, :], self.scale, self.tails)[0] / self.scale**2
         normal = slopes.T @ (weights[:, None] * slopes) + self.prior + self.tie.T @ (ties[:, None] * self.tie)
         pull = self.prior @ (z - self.centre) + self.tie.T @ (ties * own)
         return (normal + normal.T) / 2, slopes.T @ (weights * with_lots(self.lots, found.rows, place.off)) - pull
@@ -241,7 +241,7 @@ class Search:
         effects[..., 0] = (factors[:, own] - self.centre[own])[:, None]
         effects[..., 1 + place], effects[..., 2 + place] = befores, after
         rough = np.sum(row_loss(self.design, left, self.variances), axis=-1)
-        tried = rough + heavy_loss(effects - self.usual, self.scale)
+        tried = rough + heavy_loss(effects - self.usual, self.scale, self.tails)
         *least, without = tried.min(axis=(0, 1))
         for k in np.argsort(least, kind="stable")[:STEPS]:
             if least[k] > without - LEAST_GAIN:
@@ -297,13 +297,14 @@ class Search:
         """What makes a mode's weight the log likelihood of all that the search was given, but for the rows' own."""
         known = self.layout.size + 3
         normal = 0.5 * float(np.linalg.slogdet(self.prior[:known, :known])[1])
-        tails = sum(lgamma((v + 1) / 2) - lgamma(v / 2) - 0.5 * log(pi * v) for v in CYCLE_TAILS)
+        tails = sum(lgamma((v + 1) / 2) - lgamma(v / 2) - 0.5 * log(pi * v) for v in self.tails)
         return normal + tails - float(np.sum(np.log(self.scale))) + 0.5 * EFFECTS * log(2 * pi)
 
 
 def search_of(
-    fit: JointFit, cycle: CycleEvidence, design: Design, layout: Layout, mean: Floats, covariance: Floats, start: Floats
-) -> Search:
+    fit: JointFit, cycle: CycleEvidence, design: Design, layout: Layout, mean: Floats, covariance: Floats,
+    start: Floats, tails: Floats,
+) -> Search:  # fmt: skip
     """What a fit and a cycle's blade say beforehand."""
     g, spreads = layout.size, fit.spreads
     size = g + 3 + EFFECTS
@@ -333,4 +334,4 @@ def search_of(
             scale[1 + number] = max(PRIORS["gauge"][1], spreads.mount)
     variances = variances_of(design, np.ones(1), spreads)
     usual = np.zeros(EFFECTS)
-    return Search(design, layout, start, spreads, prior, centre, tie, scale, usual, collect(design), variances)
+    return Search(design, layout, start, spreads, prior, centre, tie, scale, usual, collect(design), variances, tails)

@@ -10,6 +10,7 @@ from shops import CONFIG, Shop, minute, stroke
 
 from bladewatch.alerts import judge
 from bladewatch.assess.question import Question, as_json, from_json
+from bladewatch.assess.recent import recent_work
 from bladewatch.demo.papers import write
 from bladewatch.demo.setting import Setting
 from bladewatch.errors import UsageError
@@ -492,6 +493,34 @@ def test_a_unit_in_doubt_is_asked_about_still_after_the_next_change(shop: Shop) 
     shop.event(40, "dismounted", "A-1", saw="S1", reason="worn-plan")
     shop.event(40, "mounted", "A-2", saw="S1")
     assert kinds(at(shop, 61)) == [("unit-step", True)]
+
+
+@pytest.mark.parametrize(
+    ("seen", "jump", "made"),
+    [
+        (60, 13_000, 1),  # 14 hours at a stroke a minute are 840
+        (60, 1_500, 1_500),  # may be: faster work than what was seen
+        (60, 500, 500),
+        (10, 13_000, 13_000),  # too few strokes to know the pace
+    ],
+)
+def test_over_a_night_a_saw_makes_no_more_strokes_than_its_pace_allows(
+    shop: Shop, seen: int, jump: int, made: int
+) -> None:
+    """A counter that was set up is asked about, and counts one stroke until somebody stands up for the others."""
+    shop.event(0, "opened", "A", blade_type="T")
+    shop.event(0.5, "mounted", "A", saw="S1")
+    cutting(shop, 1, seen)
+    morning = seen + 14 * 60
+    shop.take(*(stroke(seen + jump + i, morning + i, part="P1") for i in range(30)))
+    asked = [question for question in at(shop, morning + 40) if question.kind == "counter"]
+    assert shop.status(morning + 40)["S1", "1"].strokes == seen + made + 29
+    assert bool(asked) == (made == 1)
+    recent = recent_work(shop.service.config, shop.service.store.signals, ("S1", "1"), minute(morning + 40))
+    assert sum(hour.strokes for hour in recent.values()) == seen + made + 29
+    for question in asked:
+        answered(shop, morning + 50, question, "no")
+        assert shop.status(morning + 60)["S1", "1"].strokes == seen + jump + 29
 
 
 def test_a_counter_jump_that_no_saw_makes_cannot_be_called_true(shop: Shop) -> None:

@@ -24,7 +24,7 @@ from models.cycle import CycleState
 
 EVERY_STROKES: Final = 500
 REMEMBERED_EVERY: Final = 40
-STATE_VERSION: Final = 7
+STATE_VERSION: Final = 8
 OPEN_END_US: Final = 2**62
 Accepted = Mapping[Spot, frozenset[int]]
 """Counter values that look set by hand, of which a person said that the strokes were made."""

@@ -13,6 +13,7 @@ from bladewatch.assess.question import Question, at_spot
 from bladewatch.counter import step
 from bladewatch.ledger.events import Event
 from bladewatch.ledger.fleet import Cycle, Problem
+from bladewatch.pace import FAR, step_at_pace
 from bladewatch.stores.protocols import Spot
 from collectors.facts import Stroke
 from collectors.instants import DAY_US, HOUR_US, SECOND_US
@@ -120,7 +121,7 @@ def _slip(a: str, b: str) -> bool:
 def counters(known: Known, spot: Spot) -> Iterator[Question]:
     """A counter that went to where no saw can come in the time between."""
     for before, after in _odd_pairs(known, spot):
-        if step(before.stroke, after.stroke, after.ts_us - before.ts_us).kind != "edited":
+        if step_at_pace(known.signals, spot, before, after, known.now_us).step.kind != "edited":
             continue
         more = after.stroke - before.stroke
         text = f"The counter of saw {spot[0]} went from {before.stroke} to {after.stroke}: was it set by hand?"
@@ -151,8 +152,9 @@ def _odd_pairs(known: Known, spot: Spot) -> Iterator[tuple[Stroke, Stroke]]:
             odd.add(hour)
             before = None
             continue
-        joined = before is not None and step(before[1], row.first_stroke, row.first_us - before[0]).kind != "edited"
-        if not (row.plain and joined):
+        made = None if before is None else step(before[1], row.first_stroke, row.first_us - before[0])
+        joined = made is not None and made.kind != "edited" and made.strokes < FAR
+        if not (row.plain and joined and row.last_stroke - row.first_stroke < FAR):
             odd.add(hour)
         before = row.last_us, row.last_stroke
     for hour in sorted(odd):

@@ -17,6 +17,7 @@ from bladewatch.assess.memory import EVERYTHING_US, Memory, Settled
 from bladewatch.config.tables import Config
 from bladewatch.contact import hour_of
 from bladewatch.counter import step
+from bladewatch.pace import FAR
 from bladewatch.stores.protocols import CounterHour, Signals, Spot, WorkHour
 from bladewatch.strokes import AIR_RATIO, Counted, SpotWork, describe
 from collectors.instants import HOUR_US
@@ -214,6 +215,8 @@ def _from_rollup(counter: CounterHour, works: list[WorkHour], work: SpotWork) ->
             return None
         strokes = row.strokes + row.filled
         entry.strokes += strokes
+        if row.filled >= FAR:
+            return None
         if kind == "air":
             if row.filled:
                 return None
