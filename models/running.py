@@ -216,8 +216,7 @@ def _drawn(ground: _Ground, told: list[_Told], saw: str | None) -> Standing:
     values, exposures, wider = [], [], WIDER * sqrt(1 + FEW / ground.fit.cycles)
     for (_, mode), first, last in zip(told, [0, *ends[:-1]], ends, strict=True):
         if first < last:
-            root = np.linalg.cholesky(mode.spread + 1e-14 * np.eye(len(mode.middle)))
-            z = mode.middle + wider * normal[first:last] @ root.T
+            z = mode.middle + wider * normal[first:last] @ _root(mode.spread).T
             values.append(z)
             exposures.append(_exposure(ground, mode.search, z))
     z, exposure = np.vstack(values), np.concatenate(exposures)
@@ -240,6 +239,16 @@ def _drawn(ground: _Ground, told: list[_Told], saw: str | None) -> Standing:
         loaded=int(np.sum(loaded.cuts[loaded.energy])),
         stories=stories,
     )
+
+
+def _root(spread: Floats) -> Floats:
+    """A matrix whose square is a covariance; also of one that is singular to the last digits."""
+    even = (spread + spread.T) / 2
+    try:
+        return np.asarray(np.linalg.cholesky(even + 1e-14 * np.eye(len(even))))
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh(even)
+        return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
 def _exposure(ground: _Ground, search: Search, z: Floats) -> Floats:

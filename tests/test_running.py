@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from test_joint import EDGE_SHARE, KAPPA, RATES, STATED, Made, cycle, cycles, fitted, now
 
-from models.evidence import CycleEvidence, Reading
+from models.evidence import CycleEvidence, Reading, Work
 from models.forecast import quantity
 from models.joint import JointFit, Layout
 from models.running import AS_TOLD, LEVEL_STAYS, SHARP_LATER, STEPPED, WORN_BEFORE, _Ground, standing
@@ -62,6 +62,16 @@ def test_a_step_of_the_search_is_the_best_of_those_allowed(learnt: JointFit, see
         assert np.abs(left[~at_bound]).max() < 1e-6 * np.abs(gradient).max()
         assert np.all(left[at_bound] < 0)
     assert np.all(at_bound[both])
+
+
+@pytest.mark.parametrize("count", [40, 400])
+def test_strokes_that_only_the_counter_knows_by_the_thousand_end_in_an_answer(learnt: JointFit, count: int) -> None:
+    """Twenty and two hundred square metres that no message told: an answer, whatever it is worth, and no error."""
+    made = running(0).evidence
+    unseen = count * [Work("6063", 0.5, "S1", cuts=200)]
+    told = now(learnt, replace(made, works=(*made.works[:20], *unseen, *made.works[20:])))
+    assert np.isfinite(told.wear).all()
+    assert np.isfinite(told.rate("6063")).all()
 
 
 @pytest.mark.parametrize("seed", range(4))
