@@ -47,7 +47,8 @@ DOUBTED: Final = 3
 """How many climbs a blade that came on later is given, before and since."""
 WORN_CLIMBED: Final = 6
 """And how many there are for all wear that may have been there before."""
-WORN_AT: Final = (0.15, 0.3, 0.45, 0.6, 0.75, 0.9)
+WORN_AT: Final = tuple(round(0.05 * place, 2) for place in range(1, 19))
+"""Closer together than the load tells them apart: between coarser ones the true state would look unlikely."""
 WIDER: Final = 1.25
 """How much wider the draws are than the curvature at the modes says: stints are not as independent of each other as the
 likelihood takes them. Set on invented shops (seeds 101 to 104, and 821 to 824), checked on others by
