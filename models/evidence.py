@@ -22,17 +22,17 @@ USAGES: Final = (BY_ALLOY, "travel", "area", "cuts")
 """What wear may go with: area by alloy, the teeth's way in metal, and two plain rules to which all alloys are alike."""
 PLAIN: Final = ("area", "cuts")
 PLACES: Final = 3
-"""Gauges of one cycle by each of which its load has a level of its own; any more share the last one's."""
+"""Saws of one cycle by each of which its load has a level of its own; any more share the last one's."""
 EFFECTS: Final = 1 + PLACES + 3
-"""What a cycle has of its own: log factor, levels by its gauges, bend and skew of the course of its load, its rise."""
+"""What a cycle has of its own: log factor, levels by its saws, bend and skew of the course of its load, its rise."""
 
 
 class Work(NamedTuple):
     """A stint: ``area_m2`` cut, its sum over the feed per tooth ``travel`` [m²/mm] or None where no feed is known.
 
     It is the work of ``cuts``, of which ``loaded`` comparable ones had the mean log specific energy ``log_u``
-    [log N/mm²] at the log feed per tooth ``log_fz`` [log mm]. ``gauge`` is what the energy was read by, where that is
-    no longer the saw as it was at first: its sensor was rescaled, or its belt slips.
+    [log N/mm²] at the log feed per tooth ``log_fz`` [log mm], while the spindle lay ``slip`` [share] behind its own
+    pace: a belt that slips.
     """
 
     alloy: str
@@ -45,12 +45,7 @@ class Work(NamedTuple):
     log_u: float = 0.0
     log_fz: float = 0.0
     cuts: int = 0
-    gauge: str | None = None
-
-    @property
-    def read_by(self) -> str:
-        """What its energy is comparable with: all that the same gauge read."""
-        return self.gauge or self.saw
+    slip: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +78,9 @@ class CycleEvidence:
     ended: int = 0
 
     @property
-    def gauges(self) -> list[str]:
-        """What its energies were read by, in order."""
-        return list(dict.fromkeys(work.read_by for work in self.works))
+    def saws(self) -> list[str]:
+        """The saws that it cut on, in order."""
+        return list(dict.fromkeys(work.saw for work in self.works))
 
     @property
     def key(self) -> tuple[str, int]:
@@ -95,7 +90,7 @@ class CycleEvidence:
 
 @dataclass(frozen=True, slots=True)
 class Names:
-    """The alloys, parts, saws and gauges that a fit knows, in order; ``log_feed`` is each alloy's own feed per tooth.
+    """The alloys, parts and saws that a fit knows, in order; ``log_feed`` is each alloy's own feed per tooth.
 
     ``log_ratio`` are the stated wear ratios of the alloys beside a base alloy, as logs. ``usage`` is what wear goes
     with; ``cut_m2`` the mean area of a cut, which turns cuts into area.
@@ -104,7 +99,6 @@ class Names:
     alloys: tuple[str, ...]
     parts: tuple[str, ...]
     saws: tuple[str, ...]
-    gauges: tuple[str, ...]
     log_feed: tuple[float, ...]
     log_ratio: tuple[float, ...]
     usage: str = BY_ALLOY
@@ -120,7 +114,6 @@ def names_of(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float], usage
     """The names in the evidence; ``usage`` is one of ``USAGES``."""
     alloys = sorted({work.alloy for cycle in cycles for work in cycle.works})
     saws = sorted({work.saw for cycle in cycles for work in cycle.works})
-    gauges = sorted({work.read_by for cycle in cycles for work in cycle.works})
     feeds: dict[str, list[float]] = {alloy: [] for alloy in alloys}
     rows: dict[str, int] = {}
     for cycle in cycles:
@@ -148,7 +141,7 @@ def names_of(cycles: Sequence[CycleEvidence], ratios: Mapping[str, float], usage
     stated = tuple(0.0 if usage in PLAIN else float(np.log(ratio[alloy])) for alloy in alloys)
     cuts = sum(work.cuts for cycle in cycles for work in cycle.works)
     cut_m2 = sum(areas.values()) / cuts if cuts else 0.0
-    return Names(tuple(alloys), tuple(parts), tuple(saws), tuple(gauges), own, stated, usage, cut_m2)
+    return Names(tuple(alloys), tuple(parts), tuple(saws), own, stated, usage, cut_m2)
 
 
 def usage_of(work: Work, names: Names) -> float:
@@ -170,13 +163,13 @@ class Design:
     """The evidence as arrays; every row is a stint or, with ``x`` nought, a reading. Rows of a cycle are neighbours.
 
     ``x`` is the usage of a stint [m², or at another feed than the alloy's own, the area that would be the same way of
-    the teeth]; ``half`` is one half for a stint, whose energy speaks of its middle, and nought for a reading. ``place``
-    numbers the gauges of a cycle, ``batch`` the lots of one alloy within a cycle, and ``lot`` does so for stints that
-    tell a load; ``hard`` is how much more energy the lot of a stint is taken to cost [log]. ``log_slow`` is the alloy's
-    own feed over the stint's [log]. ``energy`` and ``reading`` mark what a row tells; ``y`` is its log specific energy
-    or log wear, ``cuts`` how many it rests on, ``bound`` that it is an upper bound, ``dull`` that it was declared.
-    ``blur`` is how far off a reading is beside the bench. ``first`` are the
-    first rows of the cycles. Cycles and blades are in the order of ``cycles``.
+    the teeth]; ``half`` is one half for a stint, whose energy speaks of its middle, and nought for a reading.
+    ``place`` numbers the saws of a cycle, ``batch`` the lots of one alloy within a cycle, and ``lot`` does so for
+    stints that tell a load; ``hard`` is how much more energy the lot of a stint is taken to cost [log]. ``log_slow``
+    is the alloy's own feed over the stint's [log], ``slip`` how far its spindle lay behind [share]. ``energy`` and
+    ``reading`` mark what a row tells; ``y`` is its log specific energy or log wear, ``cuts`` how many it rests on,
+    ``bound`` that it is an upper bound, ``dull`` that it was declared. ``blur`` is how far off a reading is beside
+    the bench. ``first`` are the first rows of the cycles. Cycles and blades are in the order of ``cycles``.
     """
 
     cycles: tuple[tuple[str, int], ...]
@@ -186,7 +179,6 @@ class Design:
     alloy: Ints
     part: Ints
     saw: Ints
-    gauge: Ints
     place: Ints
     cycle: Ints
     lot: Ints
@@ -194,6 +186,7 @@ class Design:
     hard: Floats
     blade_of_cycle: Ints
     log_slow: Floats
+    slip: Floats
     energy: NDArray[np.bool_]
     reading: NDArray[np.bool_]
     bound: NDArray[np.bool_]
@@ -217,7 +210,7 @@ class Design:
 
 
 OF_ROWS: Final = (
-    "x", "half", "alloy", "part", "saw", "gauge", "place", "hard", "log_slow", "energy", "reading", "bound", "dull",
+    "x", "half", "alloy", "part", "saw", "place", "hard", "log_slow", "slip", "energy", "reading", "bound", "dull",
     "blur", "y", "cuts",
 )  # fmt: skip
 """The arrays of a design that have an entry a row and number nothing."""
@@ -230,12 +223,12 @@ class _Columns:
     alloy: list[int] = field(default_factory=list)
     part: list[int] = field(default_factory=list)
     saw: list[int] = field(default_factory=list)
-    gauge: list[int] = field(default_factory=list)
     place: list[int] = field(default_factory=list)
     cycle: list[int] = field(default_factory=list)
     lot: list[int] = field(default_factory=list)
     batch: list[int] = field(default_factory=list)
     log_slow: list[float] = field(default_factory=list)
+    slip: list[float] = field(default_factory=list)
     kind: list[str] = field(default_factory=list)
     blur: list[float] = field(default_factory=list)
     y: list[float] = field(default_factory=list)
@@ -247,17 +240,16 @@ def design_of(cycles: Sequence[CycleEvidence], names: Names) -> Design:
     alloys = {name: place for place, name in enumerate(names.alloys)}
     parts = {name: place for place, name in enumerate(names.parts)}
     saws = {name: place for place, name in enumerate(names.saws)}
-    gauges = {name: place for place, name in enumerate(names.gauges)}
     columns, lots = _Columns(), dict[tuple[int, str | None, str], int]()
     ordered = sorted(cycles, key=lambda cycle: cycle.key)
     for number, cycle in enumerate(ordered):
-        places = cycle.gauges
+        places = cycle.saws
         for item in _in_order(cycle):
             if isinstance(item, Reading):
                 _add_reading(columns, item, number)
             else:
-                _add_work(columns, item, number, alloys, parts, saws, gauges, names, lots)
-                columns.place.append(min(places.index(item.read_by), PLACES - 1))
+                _add_work(columns, item, number, alloys, parts, saws, names, lots)
+                columns.place.append(min(places.index(item.saw), PLACES - 1))
     blades = sorted({cycle.blade for cycle in ordered})
     place_of = {name: place for place, name in enumerate(blades)}
     blade_of_cycle = np.array([place_of[cycle.blade] for cycle in ordered], np.int64)
@@ -271,7 +263,6 @@ def design_of(cycles: Sequence[CycleEvidence], names: Names) -> Design:
         alloy=np.array(columns.alloy, np.int64),
         part=np.array(columns.part, np.int64),
         saw=np.array(columns.saw, np.int64),
-        gauge=np.array(columns.gauge, np.int64),
         place=np.array(columns.place, np.int64),
         cycle=cycle_of,
         lot=np.array(columns.lot, np.int64),
@@ -279,6 +270,7 @@ def design_of(cycles: Sequence[CycleEvidence], names: Names) -> Design:
         hard=np.zeros(len(columns.x)),
         blade_of_cycle=blade_of_cycle,
         log_slow=np.array(columns.log_slow, float),
+        slip=np.array(columns.slip, float),
         energy=kinds == "energy",
         reading=np.isin(kinds, ("measured", "stock", "dull", "removed")),
         bound=kinds == "removed",
@@ -363,7 +355,7 @@ def _split(work: Work, share: float) -> tuple[Work, Work]:
 
 def _add_work(
     columns: _Columns, work: Work, number: int,
-    alloys: Mapping[str, int], parts: Mapping[str, int], saws: Mapping[str, int], gauges: Mapping[str, int],
+    alloys: Mapping[str, int], parts: Mapping[str, int], saws: Mapping[str, int],
     names: Names, lots: dict[tuple[int, str | None, str], int],
 ) -> None:  # fmt: skip
     alloy = alloys.get(work.alloy, -1)
@@ -373,11 +365,11 @@ def _add_work(
     columns.alloy.append(alloy)
     columns.part.append(-1 if work.part is None else parts.get(work.part, -1))
     columns.saw.append(saws.get(work.saw, -1))
-    columns.gauge.append(gauges.get(work.read_by, -1))
     columns.cycle.append(number)
     same = (number, work.lot, work.alloy)
     told = work.loaded > 0 and alloy >= 0
     columns.log_slow.append(own - work.log_fz if told else 0.0)
+    columns.slip.append(work.slip)
     columns.kind.append("energy" if told else "")
     columns.batch.append(lots.setdefault(same, len(lots)))
     columns.lot.append(columns.batch[-1] if told else -1)
@@ -391,10 +383,11 @@ def _add_reading(columns: _Columns, reading: Reading, number: int) -> None:
         raise ValueError(f"wear at a reading: found {reading.wear}, expected above zero")
     columns.x.append(0.0)
     columns.half.append(0.0)
-    for column in (columns.alloy, columns.part, columns.saw, columns.gauge, columns.lot, columns.batch):
+    for column in (columns.alloy, columns.part, columns.saw, columns.lot, columns.batch):
         column.append(-1)
     columns.cycle.append(number)
     columns.log_slow.append(0.0)
+    columns.slip.append(0.0)
     columns.kind.append(reading.kind)
     columns.blur.append(reading.blur)
     columns.y.append(float(np.log(reading.wear)))

@@ -67,10 +67,10 @@ def _some_blades(design: Design, every: int) -> Design:
 
 
 def _levels(found: Found, names: Names) -> Iterator[tuple[str, tuple[float, float]]]:
-    """The level of the newest cycle by each gauge, where it was seen often enough."""
+    """The level of the newest cycle on each saw, where it was seen often enough."""
     design, weights = found.problem.design, found.weighed().rows
-    for number, gauge in enumerate(names.gauges):
-        rows = np.flatnonzero(design.energy & (design.gauge == number))
+    for number, saw in enumerate(names.saws):
+        rows = np.flatnonzero(design.energy & (design.saw == number))
         if not len(rows):
             continue
         newest = max(design.cycle[rows], key=lambda cycle: (design.ended[cycle], cycle))
@@ -79,7 +79,7 @@ def _levels(found: Found, names: Names) -> Iterator[tuple[str, tuple[float, floa
         rows = rows[design.place[rows] == place]
         if len(rows) >= LEAST_LEVEL_ROWS:
             level = float(found.state.effects.cycles[newest, 1 + place])
-            yield gauge, (level, sqrt(1 / float(np.sum(weights[rows]))))
+            yield saw, (level, sqrt(1 / float(np.sum(weights[rows]))))
 
 
 def _fitted(found: Found, names: Names) -> JointFit:

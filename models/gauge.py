@@ -2,8 +2,7 @@
 
 Both make every blade look sharper or duller at once. A rescaled sensor reads idle power and cuts by the same factor:
 idle power steps from one hour to the next, where a bearing drifts, and the factor can be taken off (common practice, no
-source). A belt that slips lets the spindle fall behind its motor: from then on the loads of the saw are comparable
-among themselves, and no longer with those before.
+source). A belt that slips lets the spindle fall behind its motor; how the load goes with that is learnt (``joint``).
 """
 
 from __future__ import annotations
@@ -26,8 +25,6 @@ LONG: Final = 40
 BEHIND: Final = 0.003
 """A spindle so far behind its own pace [share], two days in a row, slips."""
 NOT_BEHIND: Final = 0.001
-FURTHER: Final = 0.01
-"""One that falls so much further behind [share] does not read as it did."""
 BASE_DAYS: Final = 20
 RECENT_DAYS: Final = 3
 LEAST_DAYS: Final = 5
@@ -85,33 +82,33 @@ def _parting(x: Floats) -> int:
     return min(range(least, len(x) - least + 1), key=off)
 
 
-def slips(pace: Sequence[float]) -> list[int]:
-    """The places at which the pace of a spindle, day by day, falls behind its own, falls further, and is back.
+def behind(pace: Sequence[float]) -> list[float]:
+    """How far a spindle lies behind its own pace, day by day [share]; nought on days on which its belt holds.
 
-    ``pace`` is its speed, best beside that of its motor; its own is the median of some weeks, up to three days ago.
+    ``pace`` is its speed, best beside that of its motor; its own is the median of some weeks up to three days before it
+    fell behind. A single slow day is none, and it has come back when it has held for two.
     """
-    found: list[int] = []
+    found = [0.0] * len(pace)
+    since = 0
     own: float | None = None
-    worst: float | None = None
+    slipping = False
     for day in range(LEAST_DAYS, len(pace)):
-        since = found[-1] if found else 0
         past = pace[max(since, day - RECENT_DAYS - BASE_DAYS) : max(day - RECENT_DAYS, since)]
-        if worst is None and len(past) >= LEAST_DAYS:
+        if not slipping and len(past) >= LEAST_DAYS:
             own = median(past)
         if own is None:
             continue
-        slow, fast = own * (1 - BEHIND), own * (1 - NOT_BEHIND)
+        fast = own * (1 - NOT_BEHIND)
         lower, higher = sorted(pace[day - 1 : day + 1])
-        if worst is None and higher < slow:
+        if not slipping and higher < own * (1 - BEHIND):
             begun = day - 1
             while begun > since and pace[begun - 1] < fast:
                 begun -= 1
-            found.append(begun)
-            worst = higher
-        elif worst is not None and lower > fast:
-            found.append(day - 1)
-            worst = None
-        elif worst is not None and higher < worst - FURTHER * own:
-            found.append(day - 1)
-            worst = higher
+            slipping = True
+            found[begun : day + 1] = [1 - slow / own for slow in pace[begun : day + 1]]
+        elif slipping and lower > fast:
+            slipping, since = False, day - 1
+            found[day - 1] = 0.0
+        elif slipping:
+            found[day] = 1 - pace[day] / own
     return found

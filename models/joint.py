@@ -8,7 +8,7 @@ With x the usage of each stint (area, or the teeth's way), the exposure of cycle
 and what is measured of it ::
 
     log(wear at the bench)   = log w + error                                       spread ``bench``
-    log(energy per volume)   = level_alloy + part + gauge + l_p + d_i + lot
+    log(energy per volume)   = level_alloy + part + gauge_saw + slip·behind + l_p + d_i + lot
                                + log(1 - s_a + s_a·(f_a/f_z)·(1 + κ·k_p·k_i·h(w)))
                                + error                                             spread ``row``·√(1 + 10/cuts)
 
@@ -17,11 +17,11 @@ force at the limit, and h, how it comes about along the way, is bent by two numb
 lots have heavy tails (``errors``): galling, a hard lot, a record that is wrong are outliers, not averages. The random
 effects are shrunk towards none ::
 
-    log c_i ~ t₄(r_p, cycle)   d_i ~ Cauchy(0, mount), one by each gauge of a cycle
+    log c_i ~ t₄(r_p, cycle)   d_i ~ Cauchy(0, mount), one by each saw of a cycle
     h of a cycle is bent beside the shared one by t₃₀(0, course), twice      log k_i ~ Cauchy(0, rise)
     r_p ~ N(0, blade²)         log k_p ~ N(0, edge²)         l_p ~ N(0, body²)
 
-and so are alloys towards their stated ratios, saws, gauges and parts towards none (``PRIORS``). What maximises the
+and so are alloys towards their stated ratios, saws and parts towards none (``PRIORS``). What maximises the
 penalised likelihood is found in ``fitting``. The same evidence gives the same fit, whatever its order.
 """
 
@@ -51,6 +51,7 @@ PRIORS: Final = {
     "break_in": (0.02, 0.04),
     "last_stage": (0.02, 0.08),
     "hard": (1.5, 0.8),
+    "slip": (0.0, 1.5),
     "ratio": (0.0, 0.5),
     "level": (0.0, 1.0),
     "share": (0.0, 0.5),
@@ -60,7 +61,9 @@ PRIORS: Final = {
 }
 """Of the logs, but for ``bend``, ``skew``, ``break_in`` and ``last_stage``, which are plain, and ``share`` (logit).
 
-``hard`` is how much faster a hard lot wears the edge [log] for each unit that its energy is higher by [log]."""
+``hard`` is how much faster a hard lot wears the edge [log] for each unit that its energy is higher by [log].
+``slip`` is how the load goes with how far a spindle lies behind its own pace [log by share], up or down: a slower one
+feeds more per tooth, and a slipping belt eats work."""
 UNSEEN_RATIO: Final = 0.7
 """Spread of the ratio of an alloy that no ended cycle has cut [log]."""
 ALIKE: Final = 1e-3
@@ -71,16 +74,16 @@ OF_LOAD: Final = {"bend": 1 + PLACES, "skew": 2 + PLACES, "kappa": 3 + PLACES}
 """Shared parameters that each cycle may have beside its own effects, and where these stand."""
 BOUNDED: Final = ("break_in", "last_stage")
 """Shared parameters that cannot be below nought."""
-SCALARS: Final = ("base", "kappa", "bend", "skew", "break_in", "last_stage", "hard")
+SCALARS: Final = ("base", "kappa", "bend", "skew", "break_in", "last_stage", "hard", "slip")
 
 
 class Layout:
-    """Where the shared parameters of a fit lie in one vector: scalars, then those of alloys, saws, gauges and parts."""
+    """Where the shared parameters of a fit lie in one vector: scalars, then those of alloys, saws and parts."""
 
     def __init__(self, names: Names) -> None:
         counts = {
             "ratio": len(names.alloys), "level": len(names.alloys), "share": len(names.alloys),
-            "pace": len(names.saws), "gauge": len(names.gauges), "part": len(names.parts),
+            "pace": len(names.saws), "gauge": len(names.saws), "part": len(names.parts),
         }  # fmt: skip
         self.place = {name: slice(number, number + 1) for number, name in enumerate(SCALARS)}
         end = len(SCALARS)
@@ -178,7 +181,7 @@ def run(shared: Floats, effects: Effects, design: Design, layout: Layout, start:
     value = np.log(wear.wear)
     value[rows] = (
         _of(shared, at["level"], alloy) + _of(shared, at["part"], design.part[rows])
-        + _of(shared, at["gauge"], design.gauge[rows]) + effects.blades[blade, 2]
+        + _of(shared, at["gauge"], design.saw[rows]) + shared[at["slip"]] * design.slip[rows] + effects.blades[blade, 2]
         + effects.cycles[design.cycle[rows], 1 + design.place[rows]] + np.log(whole)
     )  # fmt: skip
     return value, Inner(step, since, exposure, wear, share, slow, kappa, force, whole)
@@ -208,9 +211,10 @@ def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, st
     told = np.zeros((int(rows.sum()), layout.size))
     told[:, at["kappa"].start] = edge * rise
     told[:, at["bend"].start] = edge * inner.kappa * inner.force.by_bend
+    told[:, at["slip"].start] = design.slip[rows]
     told[:, at["skew"].start] = edge * inner.kappa * inner.force.by_skew
     _mark(told, at["share"], design.alloy[rows], (1 - inner.share) * (edge * (1 + rise) - inner.share / inner.whole))
-    for name, index in (("level", design.alloy), ("part", design.part), ("gauge", design.gauge)):
+    for name, index in (("level", design.alloy), ("part", design.part), ("gauge", design.saw)):
         _mark(told, at[name], index[rows])
     by_shared[rows] += told
     by_blade[rows, 1], by_blade[rows, 2] = edge * rise, 1.0
@@ -257,7 +261,7 @@ class JointFit:
 
     ``cycles`` is how many told their wear (or, where none did, how many there were), ``bounds`` how many told an upper
     bound and no more, ``energies`` how many stints told a load.
-    ``levels`` is the level of load that the newest cycle by each gauge had of its own, and its error: where a sensor
+    ``levels`` is the level of load that the newest cycle on each saw had of its own, and its error: where a sensor
     was rescaled, or a belt slips, and nothing else told it, the next cycle has it too.
     """
 
@@ -316,14 +320,14 @@ class JointFit:
         """The fit as it was."""
         plain = dict(value)
         names = value["names"]
-        lists = ("alloys", "parts", "saws", "gauges", "log_feed", "log_ratio")
+        lists = ("alloys", "parts", "saws", "log_feed", "log_ratio")
         plain["names"] = Names(**dict(names) | {key: tuple(names[key]) for key in lists})
         plain["spreads"] = Spreads(**value["spreads"])
         plain["blades"] = {
             blade: BladeEffect(tuple(row["mean"]), _tuples(row["covariance"]), _tuples(row["by_shared"]))
             for blade, row in value["blades"].items()
         }
-        plain["levels"] = {gauge: tuple(level) for gauge, level in value["levels"].items()}
+        plain["levels"] = {saw: tuple(level) for saw, level in value["levels"].items()}
         plain["covariance"], plain["shared"] = _tuples(value["covariance"]), tuple(value["shared"])
         return cls(**plain)
 

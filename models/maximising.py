@@ -297,7 +297,7 @@ def _spread(problem: Problem, state: State, solved: Solved, spreads: Spreads) ->
 
 
 def places(design: Design) -> NDArray[np.bool_]:
-    """By which of its gauges each cycle has energies, shape (c, places)."""
+    """On which of its saws each cycle has energies, shape (c, places)."""
     found = np.zeros((len(design.cycles), PLACES), bool)
     found[design.cycle[design.energy], design.place[design.energy]] = True
     return found

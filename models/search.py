@@ -48,7 +48,7 @@ SAME: Final = 0.05
 """States whose factors lie further apart [log] are two."""
 CLOSE: Final = 2e-3
 PERSISTS: Final = 3.0
-"""A gauge's newest level counts as its own where it is so many times the usual spread of levels."""
+"""A saw's newest level counts as its own where it is so many times the usual spread of levels."""
 HARD_FROM: Final = 0.02
 """Lots with a smaller offset [log] are plain."""
 LEAST_BESIDE: Final = 3
@@ -197,10 +197,10 @@ class Search:
         return replace(self, design=with_hard_lots(self.design, offsets, self.spreads))
 
     def as_before(self, cycle: CycleEvidence, fit: JointFit) -> Search | None:
-        """The same search where each gauge has the level that the newest ended cycle had by it; None where none had."""
+        """The same search where each saw has the level that the newest ended cycle had on it; None where none had."""
         usual, scale = self.usual.copy(), self.scale.copy()
-        for number, gauge in enumerate(cycle.gauges[:PLACES]):
-            level, error = fit.levels.get(gauge, (0.0, 0.0))
+        for number, saw in enumerate(cycle.saws[:PLACES]):
+            level, error = fit.levels.get(saw, (0.0, 0.0))
             if abs(level) > PERSISTS * self.spreads.mount:
                 usual[1 + number] = level
                 scale[1 + number] = max(error, self.spreads.mount)
@@ -289,7 +289,7 @@ class Search:
         return found
 
     def strangeness(self, mode: Mode) -> float:
-        """How far the load lies from what is usual by these gauges, at the strangest of them [log]."""
+        """How far the load lies from what is usual on these saws, at the strangest of them [log]."""
         seen = np.unique(self.design.place[self.design.energy])
         return float(np.max(np.abs(self._own(mode.middle)[1 + seen]), initial=0.0))
 
@@ -329,8 +329,8 @@ def search_of(
     tie[:, g + 3 :] = np.eye(EFFECTS)
     tie[0, g] = -1.0
     scale = own_scales(spreads)
-    for number, gauge in enumerate(cycle.gauges[:PLACES]):
-        if gauge not in fit.names.gauges:
+    for number, saw in enumerate(cycle.saws[:PLACES]):
+        if saw not in fit.names.saws:
             scale[1 + number] = max(PRIORS["gauge"][1], spreads.mount)
     variances = variances_of(design, np.ones(1), spreads)
     usual = np.zeros(EFFECTS)

@@ -1,6 +1,7 @@
 """Since when the loads of a spindle are read otherwise than before: by its idle power, and by its belt.
 
-Four hundred days back from the newest reading, an hour of idle power and a day of the spindle's pace at a time.
+Four hundred days back from the newest reading, an hour of idle power and a day of the spindle's pace at a time; of the
+running day the pace is not known yet.
 """
 
 from __future__ import annotations
@@ -13,8 +14,8 @@ from bladewatch.assess.memory import EVERYTHING_US, Memory, Settled
 from bladewatch.contact import POWER_SIGNALS, hour_of
 from bladewatch.power import IDLE_READINGS
 from bladewatch.stores.protocols import Idle, Signals, Spot
-from collectors.instants import DAY_US, HOUR_US, MINUTE_US, to_datetime
-from models.gauge import scale_steps, slips
+from collectors.instants import DAY_US, HOUR_US, MINUTE_US
+from models.gauge import behind, scale_steps
 
 LOOK_BACK_H: Final = 400 * 24
 LEAST_READINGS: Final = 3
@@ -23,18 +24,21 @@ SPELL_US: Final = 20 * MINUTE_US
 
 
 class Gauge(NamedTuple):
-    """What reads energies: so much more than at first [log], and by a ``name`` where not even then comparable."""
+    """How energies are read: so much more than at first [log], by a spindle so far behind its own pace [share]."""
 
     log_scale: float
-    name: str | None
+    slip: float
 
 
 class Change(NamedTuple):
-    """From an instant on energies read so much more [log], or else than before: then they have a new ``name``."""
+    """From an instant on energies read so much more [log], or the spindle lies so far behind [share].
+
+    One of the two: ``slip`` is None where the sensor was rescaled.
+    """
 
     at_us: int
     log_scale: float
-    name: str | None = None
+    slip: float | None = None
 
 
 class Gauges:
@@ -49,8 +53,8 @@ class Gauges:
     def at(self, spot_name: str, at_us: int) -> Gauge:
         """What reads a spindle, named ``saw/spindle``, at an instant."""
         past = [change for change in self.changes(spot_name) if change.at_us <= at_us]
-        names = [change.name for change in past if change.name is not None]
-        return Gauge(sum(change.log_scale for change in past), names[-1] if names else None)
+        slips = [change.slip for change in past if change.slip is not None]
+        return Gauge(sum(change.log_scale for change in past), slips[-1] if slips else 0.0)
 
     def changes(self, spot_name: str) -> tuple[Change, ...]:
         """What changed on a spindle, in order."""
@@ -63,11 +67,13 @@ class Gauges:
         hours = self._idle(spot)
         for step in scale_steps([hour.total / hour.n for hour in hours]):
             yield Change(hours[step.place].hour * HOUR_US, step.log_scale)
-        pace = self._pace(spot, sorted({hour.hour // 24 for hour in hours}))
-        days = list(pace)
-        for place in slips(list(pace.values())):
-            since = to_datetime(days[place] * DAY_US)
-            yield Change(days[place] * DAY_US, 0.0, f"{'/'.join(spot)} since {since:%Y-%m-%d}")
+        today = hour_of(self._now_us) // 24
+        pace = self._pace(spot, sorted({hour.hour // 24 for hour in hours} - {today}))
+        before = 0.0
+        for day, slip in zip(pace, behind(list(pace.values())), strict=True):
+            if slip != before:
+                yield Change(day * DAY_US, 0.0, slip)
+            before = slip
 
     def _idle(self, spot: Spot) -> list[Idle]:
         """Hours of idle power up to the newest, but for the first after a pause and of a sensor that stands still."""

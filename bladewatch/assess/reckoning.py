@@ -5,7 +5,7 @@ The steps are those that ``life`` takes, in the same order and from the same val
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from math import exp
@@ -201,7 +201,7 @@ def _by_load(running: Running, working: Working, unit: str, zone: tzinfo) -> Ste
         Entry("spread of a stint's energy", fit.spreads.row, "log", "one in five may be anything, like galling"),
         Entry("wear by area and load", quantity(plain.wear * working.limit), unit),
     ]
-    entries.extend(_change(name, change, zone) for name, change in running.changes)
+    entries.extend(_changes(running.changes, zone))
     for story, share in sorted(now.stories.items(), key=lambda one: -one[1]):
         if story != AS_TOLD and share >= LEAST_STORY:
             entries.append(Entry(f"that {STORIES[story]}", 100 * share, "%", "how far it fits beside the others"))
@@ -214,13 +214,17 @@ def _by_load(running: Running, working: Working, unit: str, zone: tzinfo) -> Ste
     )
 
 
-def _change(spot_name: str, change: Change, zone: tzinfo) -> Entry:
-    since = to_datetime(change.at_us, zone).date().isoformat()
-    if change.name is None:
-        much = f"{exp(change.log_scale):.2f} times as much"
-        return Entry(f"power on {spot_name} reads since {since}", much, "", "so idle power stepped: taken off the load")
-    how = "a belt that slips or holds again: loads before and after are not compared"
-    return Entry(f"speed of {spot_name} changed on", since, "", how)
+def _changes(changes: Sequence[tuple[str, Change]], zone: tzinfo) -> Iterator[Entry]:
+    """What changed since it was sharp in how energies are read: of a belt that slips, how far it has come."""
+    last = {name: change for name, change in changes if change.slip is not None}
+    for name, change in changes:
+        since = to_datetime(change.at_us, zone).date().isoformat()
+        if change.slip is None:
+            much = f"{exp(change.log_scale):.2f} times as much"
+            yield Entry(f"power on {name} reads since {since}", much, "", "so idle power stepped: taken off the load")
+        elif change is last[name]:
+            how = "a belt that slips: what that does to the load is learnt, and taken off"
+            yield Entry(f"spindle of {name} behind its pace on {since}", 100 * change.slip, "%", how)
 
 
 def _strokes_origin(strokes: int, seen: int) -> str:

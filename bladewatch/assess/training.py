@@ -33,7 +33,7 @@ from models.ratios import stated_ratio
 from models.scatter import scatter
 from models.usage import choose
 
-FIT_VERSION: Final = 9
+FIT_VERSION: Final = 10
 """Raised with every change of what the same cycles are fitted to: stored fits of another version are not used."""
 MIN_CYCLES: Final = 3
 MIN_ALLOY_CYCLES: Final = 9
@@ -147,7 +147,7 @@ def evidence_of(
                 log_u=stint.log_u - read.log_scale if stint.loaded else 0.0,
                 log_fz=stint.log_fz,
                 cuts=stint.cuts,
-                gauge=read.name,
+                slip=read.slip,
             )
         )
     return CycleEvidence(cycle.plate, cycle.number, tuple(works), tuple(readings), start, cycle.ended_us or 0)
