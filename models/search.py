@@ -55,6 +55,8 @@ LEAST_BESIDE: Final = 3
 STEPS: Final = 3
 LEAST_GAIN: Final = 2.0
 """A step of the load has so many stints on either side; so many are climbed from, if they gain so much likelihood."""
+LARGEST_STEP: Final = 0.4
+"""No belt, tip or sensor steps further [log]: twice the energy is twice the bars, where the message tells too few."""
 STEP_SPREAD: Final = 0.06
 """Half width of the level of load after a step [log]."""
 
@@ -218,7 +220,10 @@ class Search:
         for first, z in replace(self, scale=scale)._steps(place, rows):
             places = self.design.place.copy()
             places[first:] = place + 1
-            found.append(replace(self, design=replace(self.design, place=places), scale=scale).climb(z))
+            mode = replace(self, design=replace(self.design, place=places), scale=scale).climb(z)
+            before, after = mode.middle[self.layout.size + 4 + place : self.layout.size + 6 + place]
+            if abs(after - before) <= LARGEST_STEP:
+                found.append(mode)
         return found
 
     def _steps(self, place: int, rows: NDArray[np.int64]) -> Iterator[tuple[int, Floats]]:
