@@ -127,6 +127,16 @@ def test_a_tip_lost_early_is_told_as_a_step(learnt: JointFit, seed: int) -> None
     assert quantity(told.wear).estimate == pytest.approx(made.wear, rel=0.1)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_bundles_of_two_told_as_one_bar_are_no_step(learnt: JointFit, seed: int) -> None:
+    """The first three stints cost twice the energy: odd ones, and no gauge that reads half of it ever after."""
+    made = running(seed, until=0.8)
+    works = [w._replace(log_u=w.log_u + math.log(2)) for w in made.evidence.works[:3]]
+    told = now(learnt, replace(made.evidence, works=(*works, *made.evidence.works[3:])))
+    assert told.stories[AS_TOLD] > 0.9
+    assert quantity(told.wear).estimate == pytest.approx(made.wear, abs=0.1)
+
+
 def test_a_level_that_the_cycle_before_had_is_expected_again() -> None:
     """A sensor rescaled by 12 % before the last cycle on a saw: the next stands where it should, and by that story."""
     made = cycles(20, 4)
