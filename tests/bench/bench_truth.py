@@ -248,7 +248,9 @@ def table(title: str, answers: list[Answer]) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser()
-    parser.add_argument("--first", type=int, default=201, help="the first seed; tuning was on 101 to 104, 801 and 821 to 826")
+    parser.add_argument(
+        "--first", type=int, default=201, help="the first seed; tuning was on 101 to 104, 801 and 821 to 826"
+    )
     parser.add_argument("--seeds", type=int, default=4)
     parser.add_argument("--days", type=int, default=150)
     parser.add_argument("--kinds", type=int, default=2, help="blade types of a shop")
