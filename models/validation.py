@@ -1,7 +1,8 @@
 """How well the model foretells: cycles whose end is known, forecast as if it were not, by fits that never saw them.
 
 A cycle is scored against what was measured at its end, never against an extrapolation: at shares of the area that it
-cut, what is left is the area until the wear that the bench then found. Three ways to keep a cycle out of the fit:
+cut, what is left is the area until the wear that the bench then found; ranges hold the bench's own error, too. Three
+ways to keep a cycle out of the fit:
 
 - ``cycle``    all other cycles; past ``MOST_FOLDS`` cycles in so many parts, each left out at once
 - ``blade``    all cycles of other blades
@@ -159,10 +160,13 @@ def _asked(
 
 def _forecast(cycle: Ended, model: JointFit, ends: Sequence[Ended], share: float, now: Standing) -> Forecast:
     end, cut_m2 = _exposure(model, cycle.worn or 0.0), share * cycle.area_m2
-    said = _left(cycle, now.rate, np.maximum(end - now.exposure, 0.0), cut_m2)
+    off = np.exp(model.spreads.bench * np.random.default_rng(2).standard_normal(DRAWS))
+    said = _left(cycle, now.rate, np.maximum(end * off - now.exposure, 0.0), cut_m2)
     rules = {name: quantity(np.maximum(draws - cut_m2, 0.0)) for name, draws in _rules(cycle, share, ends).items()}
     wear = _wear_at(cycle, model, cut_m2, end)
-    return Forecast(cycle.evidence.key, share, cycle.area_m2 - cut_m2, quantity(said), wear, quantity(now.wear), rules)
+    return Forecast(
+        cycle.evidence.key, share, cycle.area_m2 - cut_m2, quantity(said), wear, quantity(now.wear * off), rules
+    )
 
 
 def _plan(cycle: Ended, model: JointFit, ends: Sequence[Ended], now: Standing) -> Plan:
