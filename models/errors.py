@@ -114,16 +114,16 @@ def weigh(
 ) -> Weighed:
     """Weigh rows by their residuals ``off``; ``offsets`` (l,) are the lots' as known so far."""
     left = _left(design, off, offsets)
-    log_near, log_both = _log_likelihood(left, variances)
-    sure = np.exp(log_near - log_both)
+    sure, each, log_both = _row_weights(left, variances)
     told = _tells(design, off)
-    weights = np.where(told, sure / variances.near + (1 - sure) / variances.far, 0.0)
-    precision, total = _lot_precision(offsets, spreads), lots @ weights
+    weights = np.where(told, each, 0.0)
+    plain_lot, lot_loss = lot_sureness(offsets, spreads)
+    precision, total = _lot_precision(plain_lot, spreads), lots @ weights
     return Weighed(
         rows=weights,
         lots=-(total**2) / (precision + total),
         offset_variance=1 / (precision + total),
-        loss=float(np.sum(lot_sureness(offsets, spreads)[1])) - float(np.sum(log_both[told])),
+        loss=float(np.sum(lot_loss)) - float(np.sum(log_both[told])),
         squares=sure * left**2 * np.where(design.energy, spreads.row**2 / variances.plain, 1.0),
         sure=sure,
     )
@@ -162,16 +162,22 @@ def _log_likelihood(left: Floats, variances: Variances) -> tuple[Floats, Floats]
     return log_near, np.logaddexp(log_near, variances.log_far - squares / variances.far)
 
 
+def _row_weights(left: Floats, variances: Variances) -> tuple[Floats, Floats, Floats]:
+    """Of each row how surely it is as it should be, its weight if it tells anything, and its log likelihood."""
+    log_near, log_both = _log_likelihood(left, variances)
+    sure = np.exp(log_near - log_both)
+    return sure, sure / variances.near + (1 - sure) / variances.far, log_both
+
+
 def near_lots(
     design: Design, off: Floats, lots: Summing, offsets: Floats, variances: Variances, spreads: Spreads
 ) -> Floats:
     """The offsets of the lots, of the shape (…, l) of those given, that go with residuals weighed at these."""
     if not offsets.shape[-1]:
         return offsets
-    log_near, log_both = _log_likelihood(_left(design, off, offsets), variances)
-    sure = np.exp(log_near - log_both)
-    weights = np.where(design.energy, sure / variances.near + (1 - sure) / variances.far, 0.0)
-    total = (lots @ weights.T).T + _lot_precision(offsets, spreads)
+    _, each, _ = _row_weights(_left(design, off, offsets), variances)
+    weights = np.where(design.energy, each, 0.0)
+    total = (lots @ weights.T).T + _lot_precision(lot_sureness(offsets, spreads)[0], spreads)
     return np.asarray((lots @ (weights * off).T).T / total)
 
 
@@ -200,9 +206,8 @@ def _middles(design: Design, off: Floats, count: int) -> Floats:
     return middle
 
 
-def _lot_precision(offsets: Floats, spreads: Spreads) -> Floats:
-    """How closely each lot is held to nought: a plain one closer than a hard one."""
-    plain, _ = lot_sureness(offsets, spreads)
+def _lot_precision(plain: Floats, spreads: Spreads) -> Floats:
+    """How closely each lot is held to nought, by how surely it is plain: closer than a hard one."""
     return np.asarray(plain / spreads.lot**2 + (1 - plain) / HARD_SPREAD**2)
 
 

@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 WEEK_H: Final = 168
 HORIZON_WEEKS: Final = 8
 NEAR_WEEKS: Final = 2
-"""Within so many weeks most blades are due: only where one is not are all weeks drawn."""
+"""So many weeks are tried first, at a quarter of the cost; only where a draw goes on past them all are taken."""
 LEVEL: Final = 0.9
 SEED: Final = 20_310_501
 """The draws of coming weeks are the same for the same question, today and tomorrow."""

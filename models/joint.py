@@ -211,8 +211,8 @@ def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, st
     told = np.zeros((int(rows.sum()), layout.size))
     told[:, at["kappa"].start] = edge * rise
     told[:, at["bend"].start] = edge * inner.kappa * inner.force.by_bend
-    told[:, at["slip"].start] = design.slip[rows]
     told[:, at["skew"].start] = edge * inner.kappa * inner.force.by_skew
+    told[:, at["slip"].start] = design.slip[rows]
     _mark(told, at["share"], design.alloy[rows], (1 - inner.share) * (edge * (1 + rise) - inner.share / inner.whole))
     for name, index in (("level", design.alloy), ("part", design.part), ("gauge", design.saw)):
         _mark(told, at[name], index[rows])

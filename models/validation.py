@@ -19,6 +19,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf, sqrt
+from statistics import fmean, stdev
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -285,3 +287,21 @@ def decision(plans: Sequence[Plan], name: str) -> Decision | None:
         (plan.life_m2 - plan.at_m2[name]) * plan.cuts_per_m2 for plan, past in zip(plans, late, strict=True) if not past
     ]
     return Decision(len(plans), sum(late), float(np.mean(wasted)) if wasted else 0.0)
+
+
+class Further(NamedTuple):
+    """How much further off a plain rule is than the model, the mean of cycles and its standard error [m²]."""
+
+    mean_m2: float
+    error_m2: float
+
+
+def further(told: Trial, rule: str) -> Further:
+    """A rule beside the model over all shares of each cycle; below nought the rule comes nearer."""
+    by_cycle: dict[tuple[str, int], list[float]] = {}
+    for one in told.forecasts:
+        off = abs(one.rules_m2[rule].estimate - one.left_m2) - abs(one.said_m2.estimate - one.left_m2)
+        by_cycle.setdefault(one.cycle, []).append(off)
+    means = [fmean(offs) for offs in by_cycle.values()]
+    spread = stdev(means) if len(means) > 1 else inf
+    return Further(fmean(means), spread / sqrt(len(means)))

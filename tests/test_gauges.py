@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 import random
+from datetime import UTC
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from shops import Shop, minute, stroke
 
-from bladewatch.assess.gauges import Gauge, Gauges
+from bladewatch.assess.gauges import Change, Gauge, Gauges
+from bladewatch.assess.reckoning import _changes
 from collectors.facts import Sample
 from models.gauge import behind, scale_steps
 
@@ -135,6 +137,24 @@ def _frozen(shop: Shop, day: int) -> None:
         for i in range(1, 480, 10)
     ]
     shop.take(*facts)
+
+
+def test_why_names_the_newest_day_of_a_belt_that_slips_and_the_one_on_which_it_holds_again() -> None:
+    """Of one saw the slip as it stands; of the other that it is over; a rescaled sensor by its factor."""
+    told = _changes(
+        [
+            ("S1/1", Change(minute(0), 0.0, 0.004)),
+            ("S1/1", Change(minute(DAY), 0.0, 0.006)),
+            ("S2/1", Change(minute(0), 0.0, 0.01)),
+            ("S2/1", Change(minute(2 * DAY), 0.0, 0.0)),
+            ("S2/1", Change(minute(3 * DAY), math.log(1.12))),
+        ],
+        UTC,
+    )
+    first, second, third = told
+    assert (first.name, first.value, first.unit) == ("spindle of S1/1 behind its pace on 2026-03-03", 0.6, "%")
+    assert (second.name, second.value) == ("spindle of S2/1 back at its pace since", "2026-03-04")
+    assert third.value == "1.12 times as much"
 
 
 def test_how_far_a_belt_lets_the_spindle_fall_behind_is_known_from_the_day_after(shop: Shop) -> None:

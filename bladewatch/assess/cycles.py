@@ -85,22 +85,20 @@ class CycleReader:
         if key in self._running:
             return self._running[key]
         mounts = [mount for mount in cycle.mounts if mount.from_us < until_us]
-        run = _Run(cycle, blade_type, mounts, until_us)
-        state: CycleState
         if cycle.open:
             if self._ahead is not None:
                 self._ahead.at(cycle, blade_type, until_us)
-            self._running[key] = state = self._read(run)
+            self._running[key] = state = self._read(_Run(cycle, blade_type, mounts, until_us))
             return state
         if self._memory is not None and self._ahead is not None:
+            run = _Run(cycle, blade_type, mounts, until_us)
             spans = tuple((m.saw, m.spindle, m.from_us, m.to_us, self._of(m)) for m in mounts)
             settled = self._memory.settled((*key, blade_type, spans), self._known_us, partial(self._ahead.settled, run))
             if settled is not None:
-                state = settled.found
-                return state
+                return settled.found
         return self._read(_Run(cycle, blade_type, mounts, until_us))
 
-    def settled(self, run: _Run) -> Settled:
+    def settled(self, run: _Run) -> Settled[CycleState]:
         """A cycle that has ended, and the newest instant that its state rests on."""
         return Settled(self._read(run), max(run.newest_us, run.behind_us))
 

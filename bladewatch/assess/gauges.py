@@ -106,10 +106,10 @@ class Gauges:
             key = ("median", spot, signal, day)
             settled = self._memory.settled(key, self._now_us, lambda: self._median(spot, signal, day, EVERYTHING_US))
             if settled is not None:
-                return settled.found  # type: ignore[no-any-return]
-        return self._median(spot, signal, day, self._now_us).found  # type: ignore[no-any-return]
+                return settled.found
+        return self._median(spot, signal, day, self._now_us).found
 
-    def _median(self, spot: Spot, signal: str, day: int, known_us: int) -> Settled:
+    def _median(self, spot: Spot, signal: str, day: int, known_us: int) -> Settled[float | None]:
         """The middle of a day's readings above nought: of some minutes where these hold enough, else of all of it."""
         newest_us = 0
         for from_us, to_us in (

@@ -11,7 +11,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Hashable, Sequence
 from functools import partial
 from operator import attrgetter
-from typing import Any, Final, NamedTuple, cast
+from typing import Any, Final, Generic, NamedTuple, TypeVar, cast
 
 from bladewatch.stores.protocols import Checkpoint, Idle, Signals, Spot, Store
 
@@ -19,12 +19,14 @@ EVERYTHING_US: Final = 2**60
 """Later than any fact: a reader at this moment knows all that is stored."""
 MOST_CHECKPOINTS: Final = 12
 ALL_HOURS: Final = (-(2**31), 2**31)
+_hour: Final = attrgetter("hour")
+Found = TypeVar("Found")
 
 
-class Settled(NamedTuple):
+class Settled(NamedTuple, Generic[Found]):
     """Something that was read, and the newest instant that it rests on."""
 
-    found: Any
+    found: Found
     newest_us: int
 
 
@@ -36,10 +38,10 @@ class Memory:
 
     def __init__(self) -> None:
         self.kept: dict[Hashable, Any] = {}
-        self._settled: dict[Hashable, Settled] = {}
+        self._settled: dict[Hashable, Settled[Any]] = {}
         self._checkpoints: dict[tuple[str, int], list[Checkpoint]] = {}
 
-    def settled(self, key: Hashable, now_us: int, read: Callable[[], Settled]) -> Settled | None:
+    def settled(self, key: Hashable, now_us: int, read: Callable[[], Settled[Found]]) -> Settled[Found] | None:
         """What ``read`` finds, or found; None where a moment cannot have known all of it."""
         known = self._settled.get(key)
         if known is None:
@@ -73,9 +75,6 @@ class Memory:
             standing = self._checkpoints.setdefault((row.plate, row.cycle), [])
             standing.insert(0, row)
             del standing[MOST_CHECKPOINTS:]
-
-
-_hour: Final = attrgetter("hour")
 
 
 class _Past:

@@ -164,7 +164,7 @@ def _by_rollup(
         return _from_rollup(counter, works, work)
     whole = _whole(work, accepted, memory)
 
-    def read() -> Settled:
+    def read() -> Settled[HourOfWork | None]:
         return Settled(_from_rollup(counter, works, whole), max(counter.known_us, whole.idle_newest(counter.first_us)))
 
     settled = memory.settled((work.spot, counter, "sums"), work.known_us, read)
@@ -185,7 +185,7 @@ def _recalled(work: SpotWork, start: int, end: int, accepted: Collection[int], m
     key = (work.spot, frozenset(accepted))
     whole = _whole(work, accepted, memory)
 
-    def read(hour: int) -> Settled:
+    def read(hour: int) -> Settled[dict[int, HourOfWork]]:
         whole.newest = 0
         return Settled(_by_rows(whole, hour, hour), whole.newest)
 

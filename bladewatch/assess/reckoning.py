@@ -222,6 +222,8 @@ def _changes(changes: Sequence[tuple[str, Change]], zone: tzinfo) -> Iterator[En
         if change.slip is None:
             much = f"{exp(change.log_scale):.2f} times as much"
             yield Entry(f"power on {name} reads since {since}", much, "", "so idle power stepped: taken off the load")
+        elif change is last[name] and change.slip == 0:
+            yield Entry(f"spindle of {name} back at its pace since", since, "", "its belt holds again")
         elif change is last[name]:
             how = "a belt that slips: what that does to the load is learnt, and taken off"
             yield Entry(f"spindle of {name} behind its pace on {since}", 100 * change.slip, "%", how)

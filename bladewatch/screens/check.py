@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
-from math import inf, sqrt
-from statistics import fmean, stdev
 from typing import Final
 
 from bladewatch.assess.checking import ISSUED, NAMES, Checked, at_share
@@ -14,7 +12,7 @@ from bladewatch.format import some_text, year_text
 from bladewatch.screens.words import Line, caution, wrapped
 from bladewatch.units import percent, round_to
 from models.usage import Choice
-from models.validation import PLANNED_AT, RULES, SHARES, Figures, Trial, decision
+from models.validation import PLANNED_AT, RULES, SHARES, Figures, Trial, decision, further
 
 TABLE_WIDTH: Final = 78
 TOLD: Final = {
@@ -111,26 +109,14 @@ def _decided(told: Trial) -> Iterator[str]:
         if plan is not None
     ]
     yield f"Changes planned at {percent(PLANNED_AT)} of the way so that one in ten is late: {'; '.join(parts)}."
-    best = min(RULES, key=lambda rule: _nearer(told, rule)[0])
-    nearer, by_chance = _nearer(told, best)
-    if nearer < -by_chance:
+    best, nearest = min(((rule, further(told, rule)) for rule in RULES), key=lambda one: one[1].mean_m2)
+    if nearest.mean_m2 < -2 * nearest.error_m2:
         yield (
             f"By {RULE_WORDS[best]} ends are foretold better than by the model, and by more than chance explains. "
             "Records may be wrong: see 'bladewatch questions'."
         )
-    elif nearer < 0:
+    elif nearest.mean_m2 < 0:
         yield f"By {RULE_WORDS[best]} ends are foretold as well as by the model: what is between them may be chance."
-
-
-def _nearer(told: Trial, rule: str) -> tuple[float, float]:
-    """How much further off the rule is than the model, the mean of cycles, and two of its standard errors [m²]."""
-    by_cycle: dict[tuple[str, int], list[float]] = {}
-    for one in told.forecasts:
-        off = abs(one.rules_m2[rule].estimate - one.left_m2) - abs(one.said_m2.estimate - one.left_m2)
-        by_cycle.setdefault(one.cycle, []).append(off)
-    further = [fmean(offs) for offs in by_cycle.values()]
-    spread = stdev(further) if len(further) > 1 else inf
-    return fmean(further), 2 * spread / sqrt(len(further))
 
 
 def _usage(choice: Choice) -> str:

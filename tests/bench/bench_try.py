@@ -5,7 +5,8 @@ Each in seconds, beside a calibration of the same run.
     python tests/bench/bench_try.py [--days 180] [--troubles medium] [--one-shift]
 
 The shop works around the clock but for two hours: 580 000 messages and 160 grind cycles in half a year; with one shift
-it is about a third of that. It is invented and made in a temporary folder; the command runs as a process of its own.
+it is somewhat more than a quarter of that. It is invented and made in a temporary folder; the command runs as a
+process of its own.
 """
 
 from __future__ import annotations
