@@ -155,6 +155,12 @@ def row_loss(design: Design, left: Floats, variances: Variances) -> Floats:
     return np.where(_tells(design, left), -_log_likelihood(left, variances)[1], 0.0)
 
 
+def losses(design: Design, off: Floats, offsets: Floats, variances: Variances, spreads: Spreads) -> Floats:
+    """The loss that ``weigh`` gives, of residuals (…, n) with the offsets (…, l) of the lots."""
+    of_rows = row_loss(design, _left(design, off, offsets), variances)
+    return np.asarray(np.sum(of_rows, axis=-1) + np.sum(lot_sureness(offsets, spreads)[1], axis=-1))
+
+
 def _log_likelihood(left: Floats, variances: Variances) -> tuple[Floats, Floats]:
     """Of each row what is left of it by being as it should, and by being that or odd."""
     squares = 0.5 * left**2

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -214,6 +214,24 @@ OF_ROWS: Final = (
     "blur", "y", "cuts",
 )  # fmt: skip
 """The arrays of a design that have an entry a row and number nothing."""
+
+
+def copies_of(design: Design, count: int) -> Design:
+    """The design of one cycle as that of so many of its blade, to try other effects in each; lots are left out."""
+    rows = len(design.x)
+    tiled: dict[str, Any] = {name: np.tile(getattr(design, name), count) for name in OF_ROWS}
+    return replace(
+        design,
+        **tiled,
+        cycles=design.cycles * count,
+        cycle=np.repeat(np.arange(count), rows),
+        lot=np.full(count * rows, -1),
+        batch=np.full(count * rows, -1),
+        blade_of_cycle=np.repeat(design.blade_of_cycle, count),
+        start=np.repeat(design.start, count),
+        ended=np.repeat(design.ended, count),
+        first=rows * np.arange(count),
+    )
 
 
 @dataclass(slots=True)

@@ -133,19 +133,10 @@ class Effects(NamedTuple):
     cycles: Floats
 
 
-class Predicted(NamedTuple):
-    """What the rows should tell, shape (n,), and its derivatives.
-
-    These, ``slopes`` (n, g + 3 + e), are by shared parameters, then by what the row's blade and its cycle have.
-    """
+class Run(NamedTuple):
+    """What the rows should tell, shape (n,), and what that is made of; of stints with energy from ``share`` on."""
 
     value: Floats
-    slopes: Floats
-
-
-class Inner(NamedTuple):
-    """What value and derivatives of the model share; of stints with energy from ``share`` on."""
-
     step: Floats
     since: Floats
     exposure: Floats
@@ -157,13 +148,20 @@ class Inner(NamedTuple):
     whole: Floats
 
 
-def expected(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> Floats:
-    """What the rows should tell, without derivatives."""
-    return run(shared, effects, design, layout, start)[0]
+class Marks(NamedTuple):
+    """What the derivatives of a design hold at every state.
+
+    ``slopes`` (n, g + 3 + e) are by shared parameters, then by what the row's blade and its cycle have; ``paced`` are
+    those of the log rate, shape (n, p), by the shared parameters at ``columns`` (p,), but for the hardness of lots.
+    """
+
+    slopes: Floats
+    paced: Floats
+    columns: NDArray[np.int64]
 
 
-def run(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> tuple[Floats, Inner]:
-    """What the rows should tell, and what it is made of."""
+def run(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> Run:
+    """Run the model over a design. ``start`` is the exposure before each cycle's first stint."""
     at, rows = layout.place, design.energy
     log_rate = shared[at["base"]] + _of(shared, at["ratio"], design.alloy) + _of(shared, at["pace"], design.saw)
     log_rate += shared[at["hard"]] * design.hard
@@ -184,45 +182,55 @@ def run(shared: Floats, effects: Effects, design: Design, layout: Layout, start:
         + _of(shared, at["gauge"], design.saw[rows]) + shared[at["slip"]] * design.slip[rows] + effects.blades[blade, 2]
         + effects.cycles[design.cycle[rows], 1 + design.place[rows]] + np.log(whole)
     )  # fmt: skip
-    return value, Inner(step, since, exposure, wear, share, slow, kappa, force, whole)
+    return Run(value, step, since, exposure, wear, share, slow, kappa, force, whole)
 
 
-def predict(shared: Floats, effects: Effects, design: Design, layout: Layout, start: Floats) -> Predicted:
-    """Run the model over a design. ``start`` is the exposure before each cycle's first stint."""
-    value, inner = run(shared, effects, design, layout, start)
-    n, at, rows = len(design.x), layout.place, design.energy
-    slopes = np.zeros((n, layout.size + 3 + EFFECTS))
-    by_shared, by_blade, by_cycle = np.split(slopes, [layout.size, layout.size + 3], axis=1)
-    paced = np.concatenate([np.arange(layout.size)[at[name]] for name in ("base", "hard", "ratio", "pace")])
-    marks = np.zeros((n, layout.size))
-    marks[:, at["base"]] = 1.0
-    marks[:, at["hard"].start] = design.hard
-    _mark(marks, at["ratio"], design.alloy)
-    _mark(marks, at["pace"], design.saw)
-    grown = np.exp(effects.cycles[design.cycle, 0])[:, None] * _along(inner.step[:, None] * marks[:, paced], design)
-    edge = inner.share * inner.slow / inner.whole
-    rise = inner.kappa * inner.force.value
-    by_wear = 1 / inner.wear.wear
-    by_wear[rows] = edge * inner.kappa * inner.force.by_wear
-    slope = by_wear * inner.wear.by_exposure
-    by_shared[:, paced] = slope[:, None] * grown
-    by_shared[:, at["break_in"].start] += by_wear * inner.wear.by_break_in
-    by_shared[:, at["last_stage"].start] += by_wear * inner.wear.by_last_stage
-    told = np.zeros((int(rows.sum()), layout.size))
-    told[:, at["kappa"].start] = edge * rise
-    told[:, at["bend"].start] = edge * inner.kappa * inner.force.by_bend
-    told[:, at["skew"].start] = edge * inner.kappa * inner.force.by_skew
+def marks_of(design: Design, layout: Layout) -> Marks:
+    """What the derivatives of a design hold at every state."""
+    n, at, rows = len(design.x), layout.place, np.flatnonzero(design.energy)
+    paced = np.zeros((n, layout.size))
+    paced[:, at["base"]] = 1.0
+    _mark(paced, at["ratio"], design.alloy)
+    _mark(paced, at["pace"], design.saw)
+    columns = np.concatenate([np.arange(layout.size)[at[name]] for name in ("base", "ratio", "pace", "hard")])
+    told = np.zeros((len(rows), layout.size))
     told[:, at["slip"].start] = design.slip[rows]
-    _mark(told, at["share"], design.alloy[rows], (1 - inner.share) * (edge * (1 + rise) - inner.share / inner.whole))
     for name, index in (("level", design.alloy), ("part", design.part), ("gauge", design.saw)):
         _mark(told, at[name], index[rows])
-    by_shared[rows] += told
-    by_blade[rows, 1], by_blade[rows, 2] = edge * rise, 1.0
-    by_cycle[:, 0] = slope * inner.since
-    by_cycle[rows, 1 + design.place[rows]] = 1.0
-    for name, place in OF_LOAD.items():
-        by_cycle[rows, place] = told[:, at[name].start]
-    return Predicted(value, slopes)
+    slopes = np.zeros((n, layout.size + 3 + EFFECTS))
+    slopes[rows, : layout.size] = told
+    slopes[rows, layout.size + 2] = 1.0
+    slopes[rows, layout.size + 4 + design.place[rows]] = 1.0
+    return Marks(slopes, paced[:, columns], columns)
+
+
+def slopes_of(told: Run, effects: Effects, design: Design, layout: Layout, marks: Marks) -> Floats:
+    """The derivatives of what the rows should tell, of the shape of ``marks.slopes``."""
+    at, rows = layout.place, np.flatnonzero(design.energy)
+    slopes = marks.slopes.copy()
+    paced = told.step[:, None] * marks.paced
+    paced[:, -1] = told.step * design.hard
+    grown = np.exp(effects.cycles[design.cycle, 0])[:, None] * _along(paced, design)
+    edge = told.share * told.slow / told.whole
+    rise = told.kappa * told.force.value
+    by_wear = 1 / told.wear.wear
+    by_wear[rows] = edge * told.kappa * told.force.by_wear
+    slope = by_wear * told.wear.by_exposure
+    slopes[:, marks.columns] = slope[:, None] * grown
+    slopes[:, at["break_in"].start] = by_wear * told.wear.by_break_in
+    slopes[:, at["last_stage"].start] = by_wear * told.wear.by_last_stage
+    by_share = (1 - told.share) * (edge * (1 + rise) - told.share / told.whole)
+    slopes[rows, at["share"].start + design.alloy[rows]] = by_share
+    slopes[rows, layout.size + 1] = edge * rise
+    slopes[:, layout.size + 3] = slope * told.since
+    by_load = {
+        "kappa": edge * rise,
+        "bend": edge * told.kappa * told.force.by_bend,
+        "skew": edge * told.kappa * told.force.by_skew,
+    }
+    for name, values in by_load.items():
+        slopes[rows, at[name].start] = slopes[rows, layout.size + 3 + OF_LOAD[name]] = values
+    return slopes
 
 
 def _of(shared: Floats, place: slice, index: NDArray[np.int64]) -> Floats:
@@ -231,9 +239,9 @@ def _of(shared: Floats, place: slice, index: NDArray[np.int64]) -> Floats:
     return np.asarray(values[index])
 
 
-def _mark(matrix: Floats, place: slice, index: NDArray[np.int64], values: Floats | float = 1.0) -> None:
+def _mark(matrix: Floats, place: slice, index: NDArray[np.int64]) -> None:
     rows = np.flatnonzero(index >= 0)
-    matrix[rows, place.start + index[rows]] = values if np.isscalar(values) else np.asarray(values)[rows]
+    matrix[rows, place.start + index[rows]] = 1.0
 
 
 def _along(steps: Floats, design: Design) -> Floats:

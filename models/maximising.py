@@ -32,7 +32,7 @@ from models.errors import (
     with_lots,
 )
 from models.evidence import EFFECTS, PLACES, Design
-from models.joint import BOUNDED, Effects, Layout, expected, own_scales, predict, run
+from models.joint import BOUNDED, Effects, Layout, Marks, marks_of, own_scales, run, slopes_of
 from models.nested import Blocks, Nest, Solved, Summing, eliminate
 
 Floats = NDArray[np.float64]
@@ -69,6 +69,7 @@ class Problem(NamedTuple):
     deviation: Floats
     lots: Summing
     nest: Nest
+    marks: Marks
 
 
 class Found(NamedTuple):
@@ -90,7 +91,7 @@ def problem_of(design: Design, layout: Layout, mean: Floats, deviation: Floats) 
     of_lot = np.zeros(lots.shape[0], np.int64)
     of_lot[design.batch[design.batch >= 0]] = design.cycle[design.batch >= 0]
     nest = Nest.of(np.concatenate([design.cycle, of_lot]), design.blade_of_cycle, len(design.blades))
-    return Problem(design, layout, mean, deviation, lots, nest)
+    return Problem(design, layout, mean, deviation, lots, nest, marks_of(design, layout))
 
 
 def maximised(problem: Problem, state: State, spreads: Spreads) -> Found:
@@ -116,15 +117,14 @@ def _solve(problem: Problem, state: State, spreads: Spreads, bounded: bool = Fal
     step that counts on its going further leads nowhere.
     """
     design = problem.design
-    predicted = predict(state.shared, state.effects, design, problem.layout, design.start)
+    told = run(state.shared, state.effects, design, problem.layout, design.start)
+    slopes = slopes_of(told, state.effects, design, problem.layout, problem.marks)
     variances = variances_of(design, state.noise, spreads)
-    weighed = weigh(design, design.y - predicted.value, problem.lots, state.offsets, variances, spreads)
+    weighed = weigh(design, design.y - told.value, problem.lots, state.offsets, variances, spreads)
     blades = state.effects.blades
     cycle_off = _own(problem, state)
     by_cycle_spread, by_blade_spread = _scales(spreads)
-    off, slopes = (
-        with_lots(problem.lots, weighed.rows, part) for part in (design.y - predicted.value, predicted.slopes)
-    )
+    off, slopes = (with_lots(problem.lots, weighed.rows, part) for part in (design.y - told.value, slopes))
     weights = np.concatenate([weighed.rows, weighed.lots])
     blocks = Blocks.of_rows(off, weights, slopes, problem.layout.size, problem.nest).with_priors(
         cycle_precision=heavy(cycle_off, by_cycle_spread) / by_cycle_spread**2,
@@ -160,7 +160,7 @@ def _step(problem: Problem, state: State, solved: Solved, spreads: Spreads, befo
         shared = state.shared + length * solved.shared
         layout.keep(shared)
         effects = Effects(state.effects.blades + length * solved.blades, state.effects.cycles + length * solved.cycles)
-        off = design.y - expected(shared, effects, design, layout, design.start)
+        off = design.y - run(shared, effects, design, layout, design.start).value
         offsets = near_lots(design, off, problem.lots, state.offsets, variances, spreads)
         new = State(shared, effects, offsets, state.noise)
         loss = weigh(design, off, problem.lots, offsets, variances, spreads).loss + _penalty(problem, new, spreads)
@@ -180,17 +180,17 @@ def first(problem: Problem, shared: Floats | None) -> State:
     effects = Effects(np.zeros((len(design.blades), 3)), np.zeros((len(design.cycles), EFFECTS)))
     known = shared is not None
     values = problem.mean.copy() if shared is None else shared.copy()
-    _, inner = run(values, effects, design, layout, design.start)
+    told = run(values, effects, design, layout, design.start)
     rows = design.reading & ~design.bound
     if not rows.any():
         rows = design.reading
     if rows.any():
-        off = design.y[rows] - np.log(np.maximum(inner.exposure[rows], 1e-12))
+        off = design.y[rows] - np.log(np.maximum(told.exposure[rows], 1e-12))
         middle = 0.0 if known else float(np.median(off))
         values[layout.place["base"]] += middle
         effects.cycles[design.cycle[rows], 0] = np.clip(off - middle, -FARTHEST_START, FARTHEST_START)
     if not known:
-        off = design.y - expected(values, effects, design, layout, design.start)
+        off = design.y - run(values, effects, design, layout, design.start).value
         for alloy in np.unique(design.alloy[design.energy]):
             rows = design.energy & (design.alloy == alloy)
             values[layout.place["level"].start + alloy] += np.median(off[rows])
@@ -217,7 +217,7 @@ def evidence(found: Found) -> float:
 def residuals(problem: Problem, state: State) -> Floats:
     """How far the rows lie from what they should tell."""
     design = problem.design
-    return design.y - expected(state.shared, state.effects, design, problem.layout, design.start)
+    return design.y - run(state.shared, state.effects, design, problem.layout, design.start).value
 
 
 def weighed(problem: Problem, state: State, spreads: Spreads) -> Weighed:

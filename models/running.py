@@ -127,12 +127,13 @@ class _Ground:
 
     def search(self, cycle: CycleEvidence, worn: float = 0.0, tails: Floats = CYCLE_TAILS) -> Search:
         """The search for a cycle whose edge was so worn before its first stint [limits]."""
-        at, start = self.layout.place, np.zeros(1)
-        if worn > 0:
-            bends = (float(self.mean[at[name]][0]) for name in ("break_in", "last_stage"))
-            start[0] = exposure_of(worn, *bends)
         design = design_of([cycle], self.names)
-        return search_of(self.fit, cycle, design, self.layout, self.mean, self.covariance, start, tails)
+        return search_of(self.fit, cycle, design, self.layout, self.mean, self.covariance, self.worn(worn), tails)
+
+    def worn(self, share: float) -> Floats:
+        """The exposure (1,) of an edge so worn [limits]."""
+        bends = (float(self.mean[self.layout.place[name]][0]) for name in ("break_in", "last_stage"))
+        return np.array([exposure_of(share, *bends) if share > 0 else 0.0])
 
     def exposure(self, mode: Mode) -> float:
         """The exposure now at the middle of a mode."""
@@ -150,7 +151,8 @@ class _Ground:
                 yield told
 
     def _against_record(self, cycle: CycleEvidence, searches: list[Search]) -> Iterator[_Told]:
-        worn = [self.search(cycle, worn, SURE_TAILS) for worn in WORN_AT]
+        sharp = self.search(cycle, tails=SURE_TAILS)
+        worn = [replace(sharp, start=self.worn(share)) for share in WORN_AT]
         worn += [other for search in worn if (other := search.as_before(cycle, self.fit)) is not None]
         starts = [(search.starts()[0], search) for search in worn]
         for start, search in sorted(starts, key=lambda one: one[0].loss)[:WORN_CLIMBED]:

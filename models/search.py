@@ -22,6 +22,7 @@ from models.errors import (
     collect,
     heavy,
     heavy_loss,
+    losses,
     near_lots,
     row_loss,
     settle_lots,
@@ -30,8 +31,8 @@ from models.errors import (
     with_hard_lots,
     with_lots,
 )
-from models.evidence import EFFECTS, PLACES, CycleEvidence, Design
-from models.joint import PRIORS, Effects, JointFit, Layout, expected, own_scales, predict
+from models.evidence import EFFECTS, PLACES, CycleEvidence, Design, copies_of
+from models.joint import PRIORS, Effects, JointFit, Layout, Marks, Run, marks_of, own_scales, run, slopes_of
 from models.maximising import LONGEST_STEP
 from models.nested import Summing
 
@@ -78,9 +79,10 @@ class Start(NamedTuple):
 
 
 class Place(NamedTuple):
-    """Where a climb stands: the values, how far rows lie from what they should tell, their weights, and the loss."""
+    """Where a climb stands: the values, what rows should tell, how far they lie off, their weights, and the loss."""
 
     z: Floats
+    told: Run
     off: Floats
     offsets: Floats
     weighed: Weighed
@@ -96,6 +98,7 @@ class Search:
     """
 
     design: Design
+    marks: Marks
     layout: Layout
     start: Floats
     spreads: Spreads
@@ -108,46 +111,59 @@ class Search:
     variances: Variances
     tails: Floats
 
-    def expected(self, z: Floats) -> Floats:
+    def run(self, z: Floats) -> Run:
         """What the rows should tell."""
-        return expected(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
+        return run(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
+
+    def _each(self, z: Floats) -> Floats:
+        """What they should tell, shape (k, n), at states (k, z) that differ in what the cycle has of its own alone."""
+        g = self.layout.size
+        effects = Effects(z[:1, g : g + 3], z[:, g + 3 :])
+        start = np.repeat(self.start, len(z))
+        return run(z[0, :g], effects, copies_of(self.design, len(z)), self.layout, start).value.reshape(len(z), -1)
 
     def _effects(self, z: Floats) -> Effects:
         g = self.layout.size
         return Effects(z[None, g : g + 3], z[None, g + 3 :])
 
     def _own(self, z: Floats) -> Floats:
-        """What the cycle has of its own beside what is usual."""
-        return np.asarray(self.tie @ z - self.usual)
+        """What the cycle has of its own beside what is usual, of states (…, z)."""
+        return np.asarray(z @ self.tie.T - self.usual)
 
     def _weighed(self, off: Floats, offsets: Floats) -> Weighed:
         return weigh(self.design, off, self.lots, offsets, self.variances, self.spreads)
 
-    def penalty(self, z: Floats) -> float:
-        """What draws z towards the centre."""
+    def penalty(self, z: Floats) -> Floats:
+        """What draws states (…, z) towards the centre."""
         gap = z - self.centre
-        return 0.5 * float(gap @ self.prior @ gap) + float(heavy_loss(self._own(z), self.scale, self.tails))
+        return np.asarray(0.5 * np.sum((gap @ self.prior) * gap, axis=-1)) + heavy_loss(
+            self._own(z), self.scale, self.tails
+        )
 
-    def near(self, z: Floats, off: Floats, offsets: Floats) -> Place:
-        """The place at z and residuals ``off``, with the lots' offsets that go with it, near those given."""
-        return self._place(z, off, near_lots(self.design, off, self.lots, offsets, self.variances, self.spreads))
+    def near(self, z: Floats, offsets: Floats) -> Place:
+        """The place at z, with the lots' offsets that go with it, near those given."""
+        told = self.run(z)
+        off = self.design.y - told.value
+        found = near_lots(self.design, off, self.lots, offsets, self.variances, self.spreads)
+        return self._place(z, told, off, found)
 
-    def settled(self, z: Floats, off: Floats | None = None, offsets: Floats | None = None) -> Place:
-        """The place at z, with the likeliest offsets of the lots, however far away."""
-        off = self.design.y - self.expected(z) if off is None else off
+    def settled(self, z: Floats, offsets: Floats | None = None, told: Run | None = None) -> Place:
+        """The place at z, with the likeliest offsets of the lots, however far away; ``told`` as it runs there."""
+        told = self.run(z) if told is None else told
+        off = self.design.y - told.value
         begin = np.zeros(self.lots.shape[0]) if offsets is None else offsets
         found = settle_lots(self.design, off, self.lots, begin, self.variances, self.spreads)
-        return self._place(z, off, found)
+        return self._place(z, told, off, found)
 
-    def _place(self, z: Floats, off: Floats, offsets: Floats) -> Place:
+    def _place(self, z: Floats, told: Run, off: Floats, offsets: Floats) -> Place:
         weighed = self._weighed(off, offsets)
-        return Place(z, off, offsets, weighed, weighed.loss + self.penalty(z))
+        return Place(z, told, off, offsets, weighed, weighed.loss + float(self.penalty(z)))
 
     def linearised(self, place: Place) -> tuple[Floats, Floats]:
         """The normal matrix and the gradient of a Gauss-Newton step."""
         z, found = place.z, place.weighed
-        p = predict(z[: self.layout.size], self._effects(z), self.design, self.layout, self.start)
-        slopes = with_lots(self.lots, found.rows, p.slopes)
+        slopes = slopes_of(place.told, self._effects(z), self.design, self.layout, self.marks)
+        slopes = with_lots(self.lots, found.rows, slopes)
         weights = np.concatenate([found.rows, found.lots])
         own = self._own(z)
         ties = heavy(own[None, :], self.scale, self.tails)[0] / self.scale**2
@@ -166,7 +182,7 @@ class Search:
             for _halving in range(8):
                 new = place.z + length * step
                 self.layout.keep(new)
-                tried = search.near(new, self.design.y - search.expected(new), place.offsets)
+                tried = search.near(new, place.offsets)
                 if tried.loss <= place.loss + 1e-9:
                     place = tried
                     break
@@ -175,9 +191,9 @@ class Search:
                 break
             if search.design.hard.any() or np.any(np.abs(place.offsets) > HARD_FROM):
                 search = search.hardened(place.offsets)
-                place = search.settled(place.z, None, place.offsets)
+                place = search.settled(place.z, place.offsets)
             else:
-                place = search.settled(place.z, place.off, place.offsets)
+                place = search.settled(place.z, place.offsets, place.told)
         normal, _ = search.linearised(place)
         lots = float(np.sum(np.log(place.weighed.offset_variance)))
         weight = -place.loss - 0.5 * float(np.linalg.slogdet(normal)[1]) + 0.5 * lots
@@ -220,7 +236,8 @@ class Search:
         for first, z in replace(self, scale=scale)._steps(place, rows):
             places = self.design.place.copy()
             places[first:] = place + 1
-            mode = replace(self, design=replace(self.design, place=places), scale=scale).climb(z)
+            design = replace(self.design, place=places)
+            mode = replace(self, design=design, marks=marks_of(design, self.layout), scale=scale).climb(z)
             before, after = mode.middle[self.layout.size + 4 + place : self.layout.size + 6 + place]
             if abs(after - before) <= LARGEST_STEP:
                 found.append(mode)
@@ -234,7 +251,7 @@ class Search:
         """
         own = self.layout.size + 3
         factors = self._factors()
-        off = self.design.y - np.array([self.expected(z) for z in factors])
+        off = self.design.y - self._each(factors)
         firsts = [*range(LEAST_BESIDE, len(rows) - LEAST_BESIDE + 1), len(rows)]
         before = np.stack([np.median(off[:, rows[:k]], axis=1) for k in firsts], axis=1)
         after = np.stack([np.median(off[:, rows[k:]], axis=1) for k in firsts[:-1]] + [np.zeros(len(off))], axis=1)
@@ -264,19 +281,19 @@ class Search:
 
     def starts(self) -> list[Start]:
         """Where to begin, the best first: factors on either side of the mean, each with and without its own levels."""
-        own, plain = self.layout.size + 3, np.zeros(self.lots.shape[0])
-        design, found = self.design, []
-        for z in self._factors():
-            off = design.y - self.expected(z)
-            found.append(Start(self.near(z, off, plain).loss, z))
-            if design.energy.any():
-                levelled = z.copy()
-                for place in np.unique(design.place[design.energy]):
-                    rows = design.energy & (design.place == place)
-                    levelled[own + 1 + place] = np.median(off[rows])
-                level = np.where(design.energy, levelled[own + 1 + design.place], 0.0)
-                found.append(Start(self.near(levelled, off - level, plain).loss, levelled))
-        return sorted(found, key=lambda start: start.loss)
+        own, design, z = self.layout.size + 3, self.design, self._factors()
+        off = design.y - self._each(z)
+        if design.energy.any():
+            levelled = z.copy()
+            for place in np.unique(design.place[design.energy]):
+                rows = design.energy & (design.place == place)
+                levelled[:, own + 1 + place] = np.median(off[:, rows], axis=1)
+            level = np.where(design.energy, levelled[:, own + 1 + design.place], 0.0)
+            z, off = np.vstack([z, levelled]), np.vstack([off, off - level])
+        plain = np.zeros((len(z), self.lots.shape[0]))
+        offsets = near_lots(design, off, self.lots, plain, self.variances, self.spreads)
+        loss = losses(design, off, offsets, self.variances, self.spreads) + self.penalty(z)
+        return [Start(float(loss[k]), z[k]) for k in np.argsort(loss, kind="stable")]
 
     def modes(self, most: int = CLIMBED) -> list[Mode]:
         """The likely states, each where a search ended that began at one of the best ``most`` places."""
@@ -339,4 +356,5 @@ def search_of(
             scale[1 + number] = max(PRIORS["gauge"][1], spreads.mount)
     variances = variances_of(design, np.ones(1), spreads)
     usual = np.zeros(EFFECTS)
-    return Search(design, layout, start, spreads, prior, centre, tie, scale, usual, collect(design), variances, tails)
+    marks, lots = marks_of(design, layout), collect(design)
+    return Search(design, marks, layout, start, spreads, prior, centre, tie, scale, usual, lots, variances, tails)

@@ -9,6 +9,7 @@ remaining exposure is a remaining life whatever the course.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -46,6 +47,7 @@ def course(exposure: Floats, break_in: float | Floats, last_stage: float | Float
     return Course(np.maximum(wear, LEAST), np.maximum(slope, 0.05), by_break_in, by_last_stage)
 
 
+@lru_cache(256)
 def exposure_of(wear: float, break_in: float, last_stage: float) -> float:
     """The exposure at which a wear is reached, by bisection.
 

@@ -13,7 +13,7 @@ from test_joint import cycle, cycles, fitted
 from models.conformal import bound, widening
 from models.errors import weigh, with_lots
 from models.forecast import Quantity
-from models.joint import predict
+from models.joint import slopes_of
 from models.nested import Blocks, Nest, eliminate
 from models.running import _Ground
 from models.validation import figures
@@ -117,23 +117,23 @@ def test_where_a_running_edge_stands_is_what_a_filter_says_that_takes_stint_afte
     place = search.settled(z)
     normal, gradient = search.linearised(place)
 
-    told = predict(z[: search.layout.size], search._effects(z), search.design, search.layout, search.start)
-    off = search.design.y - told.value
+    slopes = slopes_of(place.told, search._effects(z), search.design, search.layout, search.marks)
+    off = search.design.y - place.told.value
     weighed = weigh(search.design, off, search.lots, place.offsets, search.variances, search.spreads)
     total = search.lots @ weighed.rows
     lots, size = len(total), len(z)
     assert lots > 3
-    given = normal - told.slopes.T @ (weighed.rows[:, None] * told.slopes)  # without rows: priors, less the lots
-    means = with_lots(search.lots, weighed.rows, told.slopes)[len(off) :]
+    given = normal - slopes.T @ (weighed.rows[:, None] * slopes)  # without rows: priors, less the lots
+    means = with_lots(search.lots, weighed.rows, slopes)[len(off) :]
     prior = given - means.T @ (weighed.lots[:, None] * means)
     all_off = with_lots(search.lots, weighed.rows, off)
-    pull = gradient - np.vstack([told.slopes, means]).T @ (np.concatenate([weighed.rows, weighed.lots]) * all_off)
+    pull = gradient - np.vstack([slopes, means]).T @ (np.concatenate([weighed.rows, weighed.lots]) * all_off)
     p = np.zeros((size + lots, size + lots))
     p[:size, :size] = np.linalg.inv(prior)
     p[size:, size:] = np.diag(1 / (total**2 / -weighed.lots - total))  # the variance of a lot beforehand
     x = np.concatenate([p[:size, :size] @ pull, np.zeros(lots)])
     of_lot = search.lots @ np.eye(len(off)) > 0
-    filtered(x, p, np.hstack([told.slopes, of_lot.T.astype(float)]), off, 1 / weighed.rows)
+    filtered(x, p, np.hstack([slopes, of_lot.T.astype(float)]), off, 1 / weighed.rows)
     assert x[:size] == pytest.approx(np.linalg.solve(normal, gradient), abs=1e-7)
     assert p[:size, :size] == pytest.approx(np.linalg.inv(normal), rel=1e-5, abs=1e-10)
 
