@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, field
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, Final, NamedTuple
 
 import msgspec
@@ -238,6 +238,7 @@ def _varies(config: Config, part: str, at_us: int) -> bool:
     return row is not None and row.bars_vary
 
 
+@lru_cache(4096)
 def _work(text: str) -> Any:
     return msgspec.json.decode(text)
 
