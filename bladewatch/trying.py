@@ -24,8 +24,9 @@ from bladewatch.service import Service
 from bladewatch.stores.protocols import Spot
 from collectors.instants import HOUR_US
 
-PIECE_HOURS: Final = 160
-"""So many hours are judged by one process before it is given others: more, and it remembers for longer."""
+PIECES: Final = 4
+LEAST_PIECE_HOURS: Final = 160
+"""Each process judges so many pieces, none of fewer hours: the longer a piece, the longer it remembers."""
 Progress = Callable[[int, int], None]
 
 
@@ -50,9 +51,11 @@ def try_alerts(
 ) -> list[Raised]:
     """The alerts that would have been raised between two instants, in order."""
     hours = _hours(service, since_us, until_us)
-    pieces = [hours[start : start + PIECE_HOURS] for start in range(0, len(hours), PIECE_HOURS)]
+    processors = os.cpu_count() or 1
+    size = max(LEAST_PIECE_HOURS, -(-len(hours) // (PIECES * processors)))
+    pieces = [hours[start : start + size] for start in range(0, len(hours), size)]
     found: dict[int, list[Judged]] = {}
-    workers = min(os.cpu_count() or 1, len(pieces))
+    workers = min(processors, len(pieces))
     if workers > 1:
         with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
             waiting = {

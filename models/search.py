@@ -172,6 +172,18 @@ class Search:
         return (normal + normal.T) / 2, slopes.T @ (weights * with_lots(self.lots, found.rows, place.off)) - pull
 
     def climb(self, z: Floats) -> Mode:
+        """The likely state that a climb from z ends at."""
+        search, place = self._climbed(z)
+        return search._mode(place)
+
+    def _mode(self, place: Place) -> Mode:
+        """The likely state at the end of a climb."""
+        normal, _ = self.linearised(place)
+        lots = float(np.sum(np.log(place.weighed.offset_variance)))
+        weight = -place.loss - 0.5 * float(np.linalg.slogdet(normal)[1]) + 0.5 * lots
+        return Mode(weight, place.z, np.asarray(np.linalg.inv(normal), float), self)
+
+    def _climbed(self, z: Floats) -> tuple[Search, Place]:
         """Gauss-Newton steps from z, each halved until the loss falls; between them hard lots are told from plain."""
         search, place = self, self.settled(z)
         for _ in range(MOST_STEPS):
@@ -194,10 +206,7 @@ class Search:
                 place = search.settled(place.z, place.offsets)
             else:
                 place = search.settled(place.z, place.offsets, place.told)
-        normal, _ = search.linearised(place)
-        lots = float(np.sum(np.log(place.weighed.offset_variance)))
-        weight = -place.loss - 0.5 * float(np.linalg.slogdet(normal)[1]) + 0.5 * lots
-        return Mode(weight, place.z, np.asarray(np.linalg.inv(normal), float), search)
+        return search, place
 
     def allowed(self, z: Floats, normal: Floats, gradient: Floats) -> Floats:
         """The step from z; what would go below nought goes there, and the rest as that allows."""
@@ -301,11 +310,11 @@ class Search:
         found: list[Mode] = []
         again = 0
         for start in self.starts()[:most]:
-            mode = self.climb(start.z)
-            new = all(abs(mode.middle[own] - other.middle[own]) >= SAME for other in found)
+            search, place = self._climbed(start.z)
+            new = all(abs(place.z[own] - other.middle[own]) >= SAME for other in found)
             again = 0 if new else again + 1
             if new:
-                found.append(mode)
+                found.append(search._mode(place))
             if again == TIRED:
                 break
         return found

@@ -92,7 +92,7 @@ def test_processes_and_what_came_later_change_nothing(
     example: Path, tried: list[Raised], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The first day alone, in pieces that are shared out, beside both days in a row."""
-    monkeypatch.setattr(trying, "PIECE_HOURS", 5)
+    monkeypatch.setattr(trying, "LEAST_PIECE_HOURS", 5)
     monkeypatch.setattr("os.cpu_count", lambda: 2)
     done: list[tuple[int, int]] = []
     with Service.open(example) as service:
