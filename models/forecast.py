@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,8 +12,6 @@ Floats = NDArray[np.float64]
 
 WEEK_H: Final = 168
 HORIZON_WEEKS: Final = 8
-NEAR_WEEKS: Final = 2
-"""So many weeks are tried first, at a quarter of the cost; only where a draw goes on past them all are taken."""
 LEVEL: Final = 0.9
 SEED: Final = 20_310_501
 """The draws of coming weeks are the same for the same question, today and tomorrow."""
@@ -55,41 +53,43 @@ def hours_until(cuts: ArrayLike, cuts_per_hour: ArrayLike, elapsed: float = 0.0)
     total = float(np.sum(history))
     if not total > 0:
         return None
-    for weeks in (NEAR_WEEKS, HORIZON_WEEKS):
-        hours, places = _coming_hours(history, len(wanted), weeks)
-        part = np.where(places == 0, 1 - elapsed, 1.0)
-        made = np.cumsum(history[hours] * part, axis=1)
-        if (made[:, -1] >= wanted).all():
-            break
-    end = np.argmax(made >= wanted[:, None], axis=1)
-    row = np.arange(len(wanted))
-    within = made[row, -1] >= wanted
-    last = np.where(within, end, hours.shape[1] - 1)
-    before = np.where(last > 0, made[row, last - 1], 0.0)
-    step = made[row, last] - before
-    share = np.where(within, np.where(step > 0, (wanted - before) / np.where(step > 0, step, 1.0), 0.0), 1.0)
-    beyond = np.where(within, 0.0, wanted - made[:, -1])  # past the horizon the mean pace goes on
-    start = np.where(places == 0, 0.0, places - elapsed)
-    spent = np.where(within, start[last] + share * part[last], HORIZON_WEEKS * WEEK_H - elapsed)
+    days = _coming_days(history, len(wanted))
+    by_day = np.cumsum(np.sum(days.hours, axis=-1)[days.drawn, days.weekday], axis=1)
+    by_day -= elapsed * days.hours[days.drawn[:, 0], 0, 0][:, None]
+    row, last = np.arange(len(wanted)), by_day.shape[1] - 1
+    within = by_day[:, -1] >= wanted
+    day = np.where(within, np.argmax(by_day >= wanted[:, None], axis=1), last)
+    first = day[:, None] * 24 + np.arange(24) == 0
+    made = days.hours[days.drawn[row, day], days.weekday[day]] * np.where(first, 1 - elapsed, 1.0)
+    total_before = np.where(day > 0, by_day[row, day - 1], 0.0)
+    by_hour = total_before[:, None] + np.cumsum(made, axis=1)
+    hour = np.minimum(np.sum(by_hour < wanted[:, None], axis=1), 23)
+    step = made[row, hour]
+    before = by_hour[row, hour] - step
+    share = np.clip(np.where(step > 0, (wanted - before) / np.where(step > 0, step, 1.0), 0.0), 0.0, 1.0)
+    place = day * 24 + hour
+    begun = np.where(place == 0, 0.0, place - elapsed)
+    spent = np.where(within, begun + share * np.where(place == 0, 1 - elapsed, 1.0), HORIZON_WEEKS * WEEK_H - elapsed)
+    beyond = np.where(within, 0.0, wanted - by_day[:, -1])  # past the horizon the mean pace goes on
     return np.asarray(np.where(wanted > 0, spent, 0.0) + beyond * len(history) / total)
 
 
-def _coming_hours(work: Floats, draws: int, coming: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """For each draw and hour of the ``coming`` weeks the past hour it is taken from; idle past weeks are left out.
+class _Days(NamedTuple):
+    """Past days to draw from: their work by hour, ``hours`` (periods, days, 24), the newest period first.
 
-    Hours of the week in which no past week held work are left out too: they change no sum. The second array says
-    which coming hours are left.
+    ``drawn`` (k, d) is the period that each draw takes for each coming day, ``weekday`` (d,) which of its days.
     """
-    history_h = len(work)
-    period = WEEK_H if history_h >= 2 * WEEK_H else 24
-    weeks = history_h // period
-    totals = [
-        float(np.sum(work[history_h - period * back : history_h - period * (back - 1)])) for back in range(1, weeks + 1)
-    ]
-    usable = np.array([back for back, total in enumerate(totals, 1) if total > 0 or period == 24])
-    generator = np.random.default_rng(SEED)
-    back = usable[generator.integers(0, len(usable), size=(draws, HORIZON_WEEKS * 7))]
-    held = (work[history_h - period * weeks :] > 0).reshape(weeks, period).any(axis=0)
-    hour = np.flatnonzero(np.tile(held, coming * WEEK_H // period))
-    place = history_h - period * back[:, hour // 24] + hour % period
-    return np.asarray(place, np.int64), np.asarray(hour, np.int64)
+
+    hours: Floats
+    drawn: NDArray[np.int64]
+    weekday: NDArray[np.int64]
+
+
+def _coming_days(work: Floats, draws: int) -> _Days:
+    """Days like those that were; weeks in which no work was are left out."""
+    period = WEEK_H if len(work) >= 2 * WEEK_H else 24
+    count = len(work) // period
+    hours = work[len(work) - period * count :].reshape(count, period // 24, 24)[::-1]
+    usable = np.flatnonzero((hours > 0).any(axis=(1, 2)) | (period == 24))
+    drawn = usable[np.random.default_rng(SEED).integers(0, len(usable), size=(draws, HORIZON_WEEKS * 7))]
+    return _Days(hours, drawn, np.arange(HORIZON_WEEKS * 7) % (period // 24))

@@ -7,7 +7,7 @@ Kadane 1986, from memory).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import lgamma, log, pi
 from typing import Final, NamedTuple
@@ -48,6 +48,8 @@ TIRED: Final = 2
 SAME: Final = 0.05
 """States whose factors lie further apart [log] are two."""
 CLOSE: Final = 2e-3
+BESIDE: Final = 0.03
+"""A climb is over after a step so small, or so near to where another one ended, in every value."""
 PERSISTS: Final = 3.0
 """A saw's newest level counts as its own where it is so many times the usual spread of levels."""
 HARD_FROM: Final = 0.02
@@ -183,8 +185,11 @@ class Search:
         weight = -place.loss - 0.5 * float(np.linalg.slogdet(normal)[1]) + 0.5 * lots
         return Mode(weight, place.z, np.asarray(np.linalg.inv(normal), float), self)
 
-    def _climbed(self, z: Floats) -> tuple[Search, Place]:
-        """Gauss-Newton steps from z, each halved until the loss falls; between them hard lots are told from plain."""
+    def _climbed(self, z: Floats, ends: Sequence[Mode] = ()) -> tuple[Search, Place]:
+        """Gauss-Newton steps from z, each halved until the loss falls; between them hard lots are told from plain.
+
+        A climb that comes close to one of the ``ends`` of others goes no further.
+        """
         search, place = self, self.settled(z)
         for _ in range(MOST_STEPS):
             normal, gradient = search.linearised(place)
@@ -199,7 +204,7 @@ class Search:
                     place = tried
                     break
                 length /= 2
-            if length * longest < CLOSE:
+            if length * longest < CLOSE or any(np.max(np.abs(place.z - end.middle)) < BESIDE for end in ends):
                 break
             if search.design.hard.any() or np.any(np.abs(place.offsets) > HARD_FROM):
                 search = search.hardened(place.offsets)
@@ -310,7 +315,7 @@ class Search:
         found: list[Mode] = []
         again = 0
         for start in self.starts()[:most]:
-            search, place = self._climbed(start.z)
+            search, place = self._climbed(start.z, found)
             new = all(abs(place.z[own] - other.middle[own]) >= SAME for other in found)
             again = 0 if new else again + 1
             if new:
