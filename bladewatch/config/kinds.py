@@ -261,6 +261,82 @@ def scalar_map(value: Any) -> dict[str, str | float | bool]:
     return {key: float(item) if isinstance(item, Decimal) else item for key, item in value.items()}
 
 
+def first_days(value: Any) -> dict[int, date]:
+    """The first day of each fiscal year.
+
+    >>> first_days({"2031": date(2030, 12, 30)})
+    {2031: datetime.date(2030, 12, 30)}
+    """
+    wrong = Wrong("expected the first day of each fiscal year, like { 2031 = 2030-12-30 }")
+    if not isinstance(value, dict):
+        raise wrong
+    found = {}
+    for year, day in value.items():
+        try:
+            found[int(year)] = date.fromisoformat(day) if isinstance(day, str) else day
+        except ValueError:
+            raise wrong from None
+        if not isinstance(found[int(year)], date) or isinstance(found[int(year)], datetime):
+            raise wrong
+    if any((found[year + 1] - day).days not in (364, 371) for year, day in found.items() if year + 1 in found):
+        raise Wrong("expected years of 52 or 53 weeks, one after the other")
+    return dict(sorted(found.items()))
+
+
+class Standard(NamedTuple):
+    """What is planned of an alloy in a month: cuts, and what a thousand of them should cost."""
+
+    alloy: str
+    cuts: int
+    per_1000_cuts: Decimal
+
+
+def standards(value: Any) -> tuple[Standard, ...]:
+    """Planned cuts and cost by alloy."""
+    wrong = Wrong('expected rows like { alloy = "6063", cuts = 60000, per_1000_cuts = "5.20" }, each alloy once')
+    if not isinstance(value, list):
+        raise wrong
+    found = []
+    for row in value:
+        if not isinstance(row, dict) or row.keys() != set(Standard._fields):
+            raise wrong
+        found.append(Standard(text(row["alloy"]), whole(0, 10**10)(row["cuts"]), money(row["per_1000_cuts"])))
+    if len({row.alloy for row in found}) < len(found):
+        raise wrong
+    return tuple(found)
+
+
+class Months(NamedTuple):
+    """From one fiscal month to another, both included, as (year, month)."""
+
+    first: tuple[int, int]
+    last: tuple[int, int]
+
+    def __str__(self) -> str:
+        first, last = (f"{year:04d}-{number:02d}" for year, number in self)
+        return f"{first} to {last}"
+
+
+def month(value: Any) -> tuple[int, int]:
+    """A month like 2031-05."""
+    match = re.fullmatch(r"(\d{4})-(0[1-9]|1[0-2])", value) if isinstance(value, str) else None
+    if match is None:
+        raise Wrong('expected a month like "2031-05"')
+    return int(match[1]), int(match[2])
+
+
+def months(value: Any) -> Months:
+    """A span of months like 2030-07 to 2030-12."""
+    first, _, last = value.partition(" to ") if isinstance(value, str) else ("", "", "")
+    try:
+        found = Months(month(first.strip()), month(last.strip()))
+    except Wrong:
+        raise Wrong('expected months like "2030-07 to 2030-12"') from None
+    if found.last < found.first:
+        raise Wrong("expected the first month before the last")
+    return found
+
+
 def numbers(value: Any) -> tuple[float, ...]:
     """A list of numbers."""
     if not isinstance(value, list):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import time
+from datetime import date, time
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Final, Generic, Protocol, TypeVar
@@ -100,6 +100,7 @@ class Saw:
     pins: str | None = key(kinds.text_or_whole)
     diameter_mm: tuple[float, float] | None = key(kinds.lengths)
     place: str | None = key(kinds.text)
+    cost_centre: str | None = key(kinds.text_or_whole)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +121,7 @@ class BladeType:
     price: Decimal | None = key(kinds.money)
     grind_price: Decimal | None = key(kinds.money)
     tip_price: Decimal | None = key(kinds.money)
+    retip_price: Decimal | None = key(kinds.money)
     regrinds_expected: int | None = key(kinds.whole(0, 1000))
     service_level: float = key(kinds.number(0.5, 0.9999), 0.95)
     min_sharps: int | None = key(kinds.whole(0, 1000))
@@ -140,6 +142,8 @@ class Alloy:
     density: float | None = key(kinds.number(0.5, 25))
     hazard: str | None = key(lambda value: ("yes" if value else None) if isinstance(value, bool) else kinds.text(value))
     wear_ratio: float | None = key(kinds.number(0.01, 1000))
+    metal_price: Decimal | None = key(kinds.money)
+    chip_price: Decimal | None = key(kinds.money)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,12 +258,23 @@ class Shifts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Budget:
-    """``[budget]``: what is planned to be spent, and what a change of blade costs beside blade and grinder."""
+    """``[budget]``: what is planned to be spent, by which months, and what a change costs beside blade and grinder.
+
+    ``years`` are the first days of fiscal years of weeks. Figures known for less than ``known_share`` of the cuts are
+    marked. ``accounts`` are the site's account numbers by kind of spend.
+    """
 
     month: Decimal | None = key(kinds.money)
+    cuts: int | None = key(kinds.whole(0, 10**10))
     per_1000_cuts: Decimal | None = key(kinds.money)
+    alloys: tuple[kinds.Standard, ...] = key(kinds.standards, ())
+    months: str = key(kinds.choice("calendar", "4-4-5", "4-5-4", "5-4-4"), "calendar")
+    years: Mapping[int, date] = field(default_factory=dict, metadata={"kind": kinds.first_days})
+    baseline: kinds.Months | None = key(kinds.months)
+    known_share: float = key(kinds.number(0, 1), 0.9)
     planned_change: Decimal | None = key(kinds.money)
     unplanned_change: Decimal | None = key(kinds.money)
+    accounts: Mapping[str, str] = field(default_factory=dict, metadata={"kind": kinds.text_map})
 
 
 class HasId(Protocol):

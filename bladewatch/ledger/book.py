@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import gc
 from bisect import bisect_left
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Final
 
@@ -48,6 +48,11 @@ class Book:
     def fleet(self) -> Fleet:
         """The state that the rows lead to."""
         return self._fold.fleet
+
+    @property
+    def line(self) -> Sequence[Standing]:
+        """The rows as they take part, in order of time."""
+        return self._line
 
     def stands(self, row_id: str) -> bool:
         """Whether a row takes part: nothing has replaced or withdrawn it."""
