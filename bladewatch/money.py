@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from decimal import ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from typing import Final
 
+from bladewatch.units import NO_BREAK
+
 ZERO: Final = Decimal(0)
 _WHOLE: Final = (
     "BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW", "PYG", "RWF", "UGX", "VND", "VUV", "XAF", "XOF", "XPF",
@@ -22,6 +24,17 @@ def places_of(currency: str) -> int:
     (2, 0)
     """
     return _PLACES.get(currency.upper(), 2)
+
+
+def money_text(amount: Decimal, decimal: str = "point", sign: bool = False) -> str:
+    """An amount as people read it: thousands apart by a space that no line breaks at, the site's decimal sign.
+
+    >>> money_text(Decimal("-1234.50")).replace(NO_BREAK, "_"), money_text(Decimal("0.5"), "comma", sign=True)
+    ('−1_234.50', '+0,5')
+    """
+    text = f"{amount:+,f}" if sign and amount else f"{amount:,f}"
+    text = text.replace(",", NO_BREAK).replace("-", "−")
+    return text.replace(".", ",") if decimal == "comma" else text
 
 
 def rounded(amount: Decimal, places: int = 2) -> Decimal:

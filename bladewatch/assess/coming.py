@@ -60,9 +60,7 @@ def past_jobs(recent: Mapping[int, HourOfWork]) -> list[Job]:
     running: dict[tuple[str | None, str], Job] = {}
     for _, hour in sorted(recent.items()):
         found.extend(job for key, job in running.items() if key not in hour.parts)
-        running = {
-            key: _more(running.get(key), key[1], cuts, area_cmm2) for key, (cuts, area_cmm2) in hour.parts.items()
-        }
+        running = {key: _more(running.get(key), key[1], made.cuts, made.area_cmm2) for key, made in hour.parts.items()}
     return [job for job in (*found, *running.values()) if job.area_m2 > 0]
 
 

@@ -8,8 +8,9 @@ checkpoints save time and change no answer.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from decimal import Decimal
 from functools import partial
 from typing import Any, Final
 
@@ -236,10 +237,18 @@ class CycleReader:
             whole: list[Versions[Any]] = [config.parts, config.alloys]
             text = repr(
                 [
-                    config.saws.rows.get(saw),
-                    config.blade_types.rows.get(blade_type or ""),
-                    *(sorted(table.rows.items()) for table in whole),
+                    _told(config.saws.rows.get(saw)),
+                    _told(config.blade_types.rows.get(blade_type or "")),
+                    *(sorted((row_id, _told(rows)) for row_id, rows in table.rows.items()) for table in whole),
                 ]
             )
             found = self._rows[key] = hashlib.sha256(text.encode()).hexdigest()[:16]
         return found
+
+
+def _told(rows: Sequence[tuple[int, Any]] | None) -> list[Any]:
+    """What rows of the configuration say, but for money: a new price changes nothing that was cut."""
+    return [
+        (since_us, [(f.name, value) for f in fields(row) if not isinstance(value := getattr(row, f.name), Decimal)])
+        for since_us, row in rows or ()
+    ]

@@ -8,7 +8,7 @@ from math import log
 from statistics import median
 from typing import Final
 
-from bladewatch.assess.cycles import CycleReader
+from bladewatch.assess.cycles import Accepted, CycleReader
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.format import near_text
 from bladewatch.ledger.book import Book
@@ -27,7 +27,10 @@ GUARD_TOLD_US: Final = 7 * DAY_US
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """The shop as questions need it: what is on record, what the signals told, all as known at ``now_us``."""
+    """The shop as questions need it: what is on record, what the signals told, all as known at ``now_us``.
+
+    ``accepted`` are counter values by spindle that look set by hand, and of which a person said that they are strokes.
+    """
 
     config: Config
     signals: Signals
@@ -35,6 +38,7 @@ class Known:
     reader: CycleReader
     spots: tuple[Spot, ...]
     now_us: int
+    accepted: Accepted
 
     @property
     def fleet(self) -> Fleet:

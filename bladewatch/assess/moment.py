@@ -133,7 +133,8 @@ class Moment:
         self._answers = in_force(self._book, answers)
         self._settled_rows = settled_rows(self._answers)
         self._problems = (*self._fleet.problems, *self._unknown_spots())
-        self._known = Known(config, store.signals, self._book, self._reader, tuple(self.spots()), now_us)
+        spots = tuple(self.spots())
+        self._known = Known(config, store.signals, self._book, self._reader, spots, now_us, self._accepted)
 
     def review(self) -> Review:
         """Assess every saw and spindle."""

@@ -6,7 +6,8 @@ nothing tells is read from its rows; so is what lies between two hours that the 
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from bisect import bisect_left
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from typing import Any, Final, NamedTuple
@@ -36,26 +37,49 @@ class _Ends(NamedTuple):
     last_stroke: int
 
 
+class Made(NamedTuple):
+    """Cuts of one part and alloy, their area [hundredths of mm²], and the good pieces that they gave."""
+
+    cuts: int = 0
+    area_cmm2: int = 0
+    pieces: int = 0
+
+    def plus(self, other: Made) -> Made:
+        """Both together."""
+        return Made(self.cuts + other.cuts, self.area_cmm2 + other.area_cmm2, self.pieces + other.pieces)
+
+
+NOTHING: Final = Made()
+
+
 @dataclass(slots=True)
 class HourOfWork:
     """Cuts and area by alloy [hundredths of mm²] in one hour, and when its first and its last stroke were made.
 
-    ``parts`` holds cuts and area by part and alloy.
+    ``parts`` holds what was made by part and alloy; ``seen`` is how many strokes a message told.
     """
 
     strokes: int = 0
+    seen: int = 0
     cuts: int = 0
     first_us: int = 2**62
     last_us: int = -(2**62)
     area_cmm2: dict[str, int] = field(default_factory=dict)
-    parts: dict[tuple[str | None, str], tuple[int, int]] = field(default_factory=dict)
+    parts: dict[tuple[str | None, str], Made] = field(default_factory=dict)
 
-    def add(self, part: str | None, alloy: str, area_cmm2: int, cuts: int) -> None:
+    def add(self, part: str | None, alloy: str, made: Made) -> None:
         """Add cuts of a part and alloy."""
-        self.cuts += cuts
-        self.area_cmm2[alloy] = self.area_cmm2.get(alloy, 0) + area_cmm2
-        before = self.parts.get((part, alloy), (0, 0))
-        self.parts[part, alloy] = before[0] + cuts, before[1] + area_cmm2
+        self.cuts += made.cuts
+        self.area_cmm2[alloy] = self.area_cmm2.get(alloy, 0) + made.area_cmm2
+        self.parts[part, alloy] = self.parts.get((part, alloy), NOTHING).plus(made)
+
+    def take(self, other: HourOfWork) -> None:
+        """Add another hour, or another part of this one."""
+        self.strokes += other.strokes
+        self.seen += other.seen
+        self.first_us, self.last_us = min(self.first_us, other.first_us), max(self.last_us, other.last_us)
+        for (part, alloy), made in other.parts.items():
+            self.add(part, alloy, made)
 
 
 def recent_work(
@@ -99,6 +123,27 @@ def recent_work(
         until_us = follower * HOUR_US - 1
 
 
+def work_between(
+    config: Config, signals: Signals, spot: Spot, marks: Sequence[int], known_us: int, accepted: Collection[int] = ()
+) -> list[HourOfWork]:
+    """The work of each span between two of the ``marks``, instants in order: after the one, up to the other.
+
+    Hours that no mark divides come from the roll-ups, the others from their rows.
+    """
+    first, last = hour_of(marks[0] + 1), hour_of(marks[-1])
+    found = [HourOfWork() for _ in marks[1:]]
+    divided = sorted({hour_of(mark) for mark in marks if (mark + 1) % HOUR_US})
+    hours = _work_before(config, signals, spot, (last + 1) * HOUR_US, known_us, last - first + 1, accepted, None)
+    for hour, work in hours.items():
+        if hour not in divided and first <= hour <= last:
+            found[bisect_left(marks, (hour + 1) * HOUR_US - 1) - 1].take(work)
+    spindle = SpotWork(config, signals, spot, known_us, accepted)
+    for hour in divided:
+        for counted in spindle.between(max(hour * HOUR_US - 1, marks[0]), min((hour + 1) * HOUR_US - 1, marks[-1])):
+            _add_to(found[bisect_left(marks, counted.ts_us) - 1], config, counted)
+    return found
+
+
 def _work_before(
     config: Config,
     signals: Signals,
@@ -140,7 +185,7 @@ def _work_before(
             found[hour] = told
     by_rows |= _unjoined(signals, spot, ends, first, until_us, now_us)
     for counted in work.between((last + 1) * HOUR_US - 1, until_us):
-        _add(found, counted)
+        _add(found, config, counted)
     for start, end in _stretches(by_rows):
         for hour in range(start, end + 1):
             found.pop(hour, None)
@@ -152,7 +197,7 @@ def _by_rows(work: SpotWork, start: int, end: int) -> dict[int, HourOfWork]:
     """The work of the hours from one to another, both included, from their strokes."""
     found: dict[int, HourOfWork] = {}
     for counted in work.between(start * HOUR_US - 1, (end + 1) * HOUR_US - 1):
-        _add(found, counted)
+        _add(found, work.config, counted)
     return found
 
 
@@ -196,12 +241,26 @@ def _recalled(work: SpotWork, start: int, end: int, accepted: Collection[int], m
     return found
 
 
-def _add(found: dict[int, HourOfWork], counted: Counted) -> None:
-    entry = found.setdefault(hour_of(counted.ts_us), HourOfWork())
+def _add(found: dict[int, HourOfWork], config: Config, counted: Counted) -> None:
+    _add_to(found.setdefault(hour_of(counted.ts_us), HourOfWork()), config, counted)
+
+
+def _add_to(entry: HourOfWork, config: Config, counted: Counted) -> None:
+    stroke = counted.stroke
     entry.strokes += 1
+    entry.seen += stroke is not None
     entry.first_us, entry.last_us = min(entry.first_us, counted.ts_us), max(entry.last_us, counted.ts_us)
     if counted.contact:
-        entry.add(counted.part, counted.alloy, counted.area_cmm2, 1)
+        pieces = stroke.pieces if stroke is not None else None
+        if pieces is None:
+            pieces = _pieces(config, counted.part, stroke.kind if stroke is not None else None, counted.ts_us)
+        entry.add(counted.part, counted.alloy, Made(1, counted.area_cmm2, pieces))
+
+
+def _pieces(config: Config, part: str | None, kind: str | None, at_us: int) -> int:
+    """The good pieces that a cut of a part gives where its message tells none."""
+    row = None if part is None or kind not in (None, "piece") else config.parts.ever(part, at_us)
+    return 0 if row is None else row.pieces or 0
 
 
 def _from_rollup(counter: CounterHour, works: list[WorkHour], work: SpotWork) -> HourOfWork | None:
@@ -215,6 +274,7 @@ def _from_rollup(counter: CounterHour, works: list[WorkHour], work: SpotWork) ->
             return None
         strokes = row.strokes + row.filled
         entry.strokes += strokes
+        entry.seen += row.strokes
         if row.filled >= FAR:
             return None
         if kind == "air":
@@ -228,7 +288,10 @@ def _from_rollup(counter: CounterHour, works: list[WorkHour], work: SpotWork) ->
         metal, area = describe(work.config, counter.first_us, part, alloy, 0 if has_area else None, bars, mitre)
         if area is None:
             return None
-        entry.add(part, metal, row.area_cmm2 if has_area else strokes * area, strokes)
+        pieces = row.pieces * strokes // row.strokes if row.pieces else None
+        if pieces is None:
+            pieces = _pieces(work.config, part, kind, counter.first_us) * strokes
+        entry.add(part, metal, Made(strokes, row.area_cmm2 if has_area else strokes * area, pieces))
     return entry
 
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from bladewatch.cli import alert, ledger, model, show
+from bladewatch.cli import alert, ledger, model, report, show
 from bladewatch.cli.options import AtTimes, JsonFlag
 
 Shop = Path | None
@@ -330,3 +330,4 @@ def store_tidy(context: typer.Context, as_json: JsonFlag = False) -> None:
 alert.register(app)
 ledger.register(app)
 model.register(app)
+report.register(app)

@@ -19,10 +19,12 @@ def answer_each(
     ask: Callable[[Service, int], Sequence[Any]],
     told: Callable[[Any, Service], Any],
     render: Callable[[Config, Any, int, int], Sequence[Line]],
+    single: bool = False,
 ) -> None:
     """Ask at each moment, now where none is given.
 
-    ``told`` makes one item of an answer JSON, ``render`` the whole answer the lines of a screen of a width.
+    ``told`` makes one item of an answer JSON, ``render`` the whole answer the lines of a screen of a width. An answer
+    that is a ``single`` item is no list in JSON.
     """
     import msgspec
 
@@ -33,7 +35,8 @@ def answer_each(
         for at_us in [service.instant(text) for text in at] or [service.clock()]:
             answer = ask(service, at_us)
             if as_json:
-                print(msgspec.json.encode([told(item, service) for item in answer]).decode(), flush=True)
+                items = [told(item, service) for item in answer]
+                print(msgspec.json.encode(items[0] if single else items).decode(), flush=True)
             else:
                 console = paint.console()
                 paint.show(render(service.config, answer, at_us, console.width), console)

@@ -39,6 +39,7 @@ class Site:
     timezone: ZoneInfo = key(kinds.zone, ZoneInfo("UTC"))
     currency: str = key(kinds.text, "EUR")
     units: str = key(kinds.choice("metric", "inch"), "metric")
+    decimal: str = key(kinds.choice("point", "comma"), "point")
     production_day_start: time = key(kinds.clock, time(6, 0))
 
 

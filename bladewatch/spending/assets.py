@@ -24,6 +24,7 @@ from bladewatch.ledger.standing import Standing
 from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.documents import NEW, Line
 from bladewatch.spending.grinding import RETIP
+from bladewatch.spending.periods import booked_us
 
 OPENED: Final = "opened"
 PURCHASES: Final = "purchases"
@@ -49,10 +50,14 @@ class Movement(NamedTuple):
 
 
 class Snapshot(NamedTuple):
-    """How many plates are in each state, and what all are worth."""
+    """How many plates are in each state, what all are worth, and how many owned ones have what regrinds behind them.
+
+    The last by blade type and regrinds of this set of tips.
+    """
 
     states: Counter[str]
     value: Decimal
+    regrinds: Counter[tuple[str | None, int]]
 
 
 class Valued(NamedTuple):
@@ -85,7 +90,7 @@ def valued(
     ``fleet`` what they lead to; snapshots are taken just before each of the ``instants``, in order.
     """
     steps: list[tuple[int, int, int, Standing | Line | tuple[str, int]]] = []
-    steps.extend((row.event.at_us, 1, place, row) for place, row in enumerate(rows))
+    steps.extend((booked_us(config, row.event.at_us), 1, place, row) for place, row in enumerate(rows))
     paid = (line for line in lines if line.kind in (NEW, RETIP))
     steps.extend((line.at_us, 2, place, line) for place, line in enumerate(paid))
     ends = sorted(
@@ -103,7 +108,7 @@ def valued(
         while waiting and waiting[0] <= at_us:
             snapshots[waiting.pop(0)] = valuer.snapshot()
         if isinstance(step, Standing):
-            movements.extend(valuer.row(step))
+            movements.extend(valuer.row(step, at_us))
         elif isinstance(step, Line):
             movements.extend(valuer.paid(step))
         else:
@@ -123,10 +128,14 @@ class _Valuer:
 
     def snapshot(self) -> Snapshot:
         """What there is now."""
-        states = Counter(plate.state for plate in self._fold.fleet.plates.values())
-        return Snapshot(states, sum((one.value for one in self._worth.values()), ZERO))
+        plates = self._fold.fleet.plates.values()
+        return Snapshot(
+            Counter(plate.state for plate in plates),
+            sum((one.value for one in self._worth.values()), ZERO),
+            Counter((plate.blade_type, plate.regrinds) for plate in plates if plate.owned),
+        )
 
-    def row(self, row: Standing) -> Iterator[Movement]:
+    def row(self, row: Standing, at_us: int) -> Iterator[Movement]:
         """What a row says of a plate's being here, and of its set of tips."""
         event, plates = row.event, self._fold.fleet.plates
         name = event.plate
@@ -142,15 +151,15 @@ class _Valuer:
             one.left = None if count is None else max(count - (event.regrinds or 0), 1)
             value = rounded((event.cost or ZERO) * (event.fx_rate or Decimal(1)), self._places)
             one.value += value
-            yield Movement(event.at_us, OPENED, name, value, int(is_here and not was_here), event.id)
+            yield Movement(at_us, OPENED, name, value, int(is_here and not was_here), event.id)
         elif is_here and not was_here:
             if was is None:
                 one.left = self._cycles(name, event.at_us)
             flow = PURCHASES if was is None and event.event in ("bought", "received") else FOUND
-            yield Movement(event.at_us, flow, name, one.taken, 1, event.id)
+            yield Movement(at_us, flow, name, one.taken, 1, event.id)
             one.value, one.taken = one.value + one.taken, ZERO
         elif was_here and not is_here:
-            yield Movement(event.at_us, WRITE_OFFS, name, one.value, 1, event.id, plates[name].state)
+            yield Movement(at_us, WRITE_OFFS, name, one.value, 1, event.id, plates[name].state)
             one.value, one.taken = ZERO, one.value
         if event.event == "retipped" or one.left is None:
             one.left = self._cycles(name, event.at_us)

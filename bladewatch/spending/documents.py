@@ -1,9 +1,9 @@
 """Ledger rows to lines of money: what was paid for what, in the site's currency, without tax.
 
-A document counts on the production day of its row. Of a ``bought`` row and an ``invoiced`` one of the same document and
-plate the invoice counts. A lump for a batch is split over its plates as their expected prices stand to each other, to
-the cent by the largest remainder; where a price is missing, evenly. What no price tells apart is grinding. A credit
-goes where the lines of its document went, as far as it names their plate.
+A document counts on the production day of its row; a row dated by the day alone, on that day. Of a ``bought`` row and
+an ``invoiced`` one of the same document and plate the invoice counts. A lump for a batch is split over its plates as
+their expected prices stand to each other, to the cent by the largest remainder; where a price is missing, evenly. What
+no price tells apart is grinding. A credit goes where the lines of its document went, as far as it names their plate.
 
 Amounts are rounded once: when a row's amount becomes the site's currency.
 """
@@ -18,6 +18,7 @@ from bladewatch.config.tables import Config
 from bladewatch.ledger.events import Event
 from bladewatch.money import ZERO, places_of, rounded, shared
 from bladewatch.spending.grinding import GRIND, OTHER, RETIP, TIPS, Job, Jobs, expected, expected_total, split
+from bladewatch.spending.periods import booked_us
 
 NEW: Final = "new"
 FREIGHT: Final = "freight"
@@ -180,7 +181,8 @@ class _Reader:
             for line, part in zip(
                 credited, shared(amount, [line.amount for line in credited], self._places), strict=True
             ):
-                self._lines.append(line._replace(row=row.id, at_us=row.at_us, known_us=row.known_us, amount=-part))
+                at_us = booked_us(self._config, row.at_us)
+                self._lines.append(line._replace(row=row.id, at_us=at_us, known_us=row.known_us, amount=-part))
 
     def _credited(self, row: Event) -> list[Line]:
         """The lines that a credit speaks of: of its document, else of its batch; of its plate where it names one."""
@@ -195,7 +197,7 @@ class _Reader:
     def _add(self, row: Event, kind: str, amount: Decimal, plate: str | None, job: Job | None = None) -> None:
         line = Line(
             row=row.id,
-            at_us=row.at_us,
+            at_us=booked_us(self._config, row.at_us),
             known_us=row.known_us,
             kind=kind,
             amount=amount,
@@ -211,7 +213,7 @@ class _Reader:
             self._of_document.setdefault(row.document, []).append(line)
 
     def _remark(self, row: Event, text: str) -> None:
-        self._remarks.append(Remark(row.id, row.at_us, text))
+        self._remarks.append(Remark(row.id, booked_us(self._config, row.at_us), text))
 
 
 def within(lines: Sequence[Line], from_us: int, to_us: int) -> Iterator[Line]:

@@ -46,6 +46,14 @@ def production_day(config: Config, at_us: int) -> date:
     return moment.date() - timedelta(days=moment.time() < config.site.production_day_start)
 
 
+def booked_us(config: Config, at_us: int) -> int:
+    """When a row of the ledger counts: one that is dated by the day alone, at midnight, counts on that day."""
+    moment = to_datetime(at_us, config.zone)
+    if moment.time() != time(0) or not config.site.production_day_start > time(0):
+        return at_us
+    return begin_us(config, moment.date())
+
+
 def begin_us(config: Config, day: date) -> int:
     """When a production day begins."""
     start: time = config.site.production_day_start

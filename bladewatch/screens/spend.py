@@ -1,0 +1,243 @@
+"""A month's tooling spend as one page of text: what was spent and why, what it came to a cut, what blades are worth."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+from typing import Final
+
+from bladewatch.config.tables import Config
+from bladewatch.format import date_text, some_text, year_text
+from bladewatch.money import ZERO, money_text
+from bladewatch.screens.words import Line, wrapped
+from bladewatch.spending.assets import TAKES
+from bladewatch.spending.documents import KINDS
+from bladewatch.spending.happened import Grinder
+from bladewatch.spending.month import Month
+from bladewatch.spending.sharing import CostOf, costs_by
+from bladewatch.spending.story import KIND_WORDS, PART_WORDS, part_text, story
+from bladewatch.units import IN2_PER_M2, NO_BREAK, percent, round_to
+
+BAR: Final = 12
+LEFT: Final = 24
+RIGHT: Final = 12
+TOP: Final = 5
+FLOW_WORDS: Final = {
+    "opened": "taken onto the record",
+    "purchases": "bought",
+    "retips": "new sets of tips",
+    "found": "found, or first seen",
+    "consumption": "used up by grind cycles",
+    "write_offs": "gone: scrapped or lost",
+}
+
+
+def render(config: Config, months: Sequence[Month], at_us: int, width: int) -> list[Line]:
+    """The page."""
+    lines: list[Line] = []
+    for month in months:
+        lines.extend(Page(config, month, at_us, width).lines())
+    return lines
+
+
+class Page:
+    """One month on a page of a width."""
+
+    def __init__(self, config: Config, month: Month, at_us: int, width: int) -> None:
+        self._config, self._month, self._at_us, self._width = config, month, at_us, width
+
+    def lines(self) -> Iterator[Line]:
+        """All of it, from the sentence that answers to the rows that do not fit."""
+        month, config = self._month, self._config
+        head = (
+            f"{config.site.name}   tooling spend {month.period.label}   {date_text(month.period.first)} to "
+            f"{date_text(month.period.last)} {month.period.last.year}   known by {year_text(self._at_us, config.zone)}"
+        )
+        yield from self._text(head, "bold")
+        yield Line("")
+        money, pieces = month.roll.off
+        if money or pieces:
+            yield from self._text(
+                f"THIS REPORT DOES NOT TIE: values off by {self._money(money)} {month.currency}, plates by {pieces}. "
+                "It is not to be used. A fault of bladewatch: please report it with the ledger.",
+                "bold red",
+            )
+            return
+        for sentence in story(config, month, self._at_us):
+            yield from self._text(sentence, "bold")
+        yield Line("")
+        yield from self._spend()
+        yield from self._bridge()
+        yield from self._rates()
+        yield from self._values()
+        yield from self._blades()
+        yield from self._rest()
+
+    def _spend(self) -> Iterator[Line]:
+        month = self._month
+        yield Line(f"{'Spent':<{LEFT}}{month.currency:>{RIGHT}}", "bold")
+        for kind in KINDS:
+            if month.spend[kind]:
+                yield self._row(KIND_WORDS[kind], month.spend[kind])
+        past = month.past[-1] if month.past else None
+        beside = [f"last month {self._money(past.total)}"] if past is not None else []
+        if self._config.budget.month is not None:
+            beside.insert(0, f"budget {self._money(self._config.budget.month)}")
+        yield self._row("total, without tax", month.total, ", ".join(beside), "bold")
+        if month.accrued.standing or month.accrued.opening:
+            count = some_text(len(month.accrued.standing), "plate")
+            yield self._row("done, not invoiced", month.accrued.closing, f"{count}; in no sum above")
+        roll = month.roll.flows
+        if month.total != month.amortised:
+            bought, used = roll["purchases"] + roll["retips"], roll["consumption"] + roll["write_offs"]
+            words = f"bought {self._money(bought)}, used up or gone {self._money(used)}"
+            yield self._row("if paid for as used", month.amortised, words)
+        yield Line("")
+
+    def _bridge(self) -> Iterator[Line]:
+        told = self._month.bridge
+        yield Line("From plan to spend", "bold")
+        largest = max((abs(amount) for amount in told.parts.values() if amount is not None), default=ZERO)
+        if told.plan is not None:
+            yield self._row("plan", told.plan)
+        for name, amount in told.parts.items():
+            if amount is None:
+                continue
+            mark = "▇" * round(BAR * abs(amount) / largest) if largest else ""
+            words = part_text(self._config, self._month, name)
+            lines = wrapped(f"{mark} {words}".strip(), self._width - LEFT - RIGHT - 2, "")
+            text = f"{PART_WORDS[name]:<{LEFT - 2}}{self._money(amount, sign=True):>{RIGHT}}"
+            yield Line(f"  {text}  {lines[0] if lines else ''}".rstrip())
+            yield from (Line(" " * (LEFT + RIGHT + 2) + line) for line in lines[1:])
+        yield self._row("spent", told.spent, "", "bold")
+        if told.lack is not None:
+            yield from self._text(f"Cannot tell all parts: {told.lack}.", indent="  ")
+        yield Line("")
+
+    def _rates(self) -> Iterator[Line]:
+        month, work, made = self._month, self._month.work, self._month.work.total
+        inch = self._config.site.units == "inch"
+        yield Line("What it came to", "bold")
+        if not made.cuts:
+            yield from self._text("Cannot tell: no cut of this month is stored.", indent="  ")
+            yield Line("")
+            return
+        area = made.area_cmm2 / 1e8 * (IN2_PER_M2 if inch else 1)
+        for count, unit, of, what in (
+            (float(made.cuts), 1000, "cuts", f"per 1{NO_BREAK}000 cuts"),
+            (area, 1000 if inch else 1, "in²" if inch else "m²", f"per 1{NO_BREAK}000 in²" if inch else "per m²"),
+            (float(made.pieces), 1000, "pieces", f"per 1{NO_BREAK}000 good pieces"),
+        ):
+            cost = month.per(count, unit)
+            if cost is None:
+                yield Line(f"  {what}: cannot tell, none is known")
+            else:
+                yield self._row(what, cost, f"{round_to(count, 4)} {of}")
+        known = {
+            "strokes seen": work.strokes_known, "blade on record": work.blade_known, "alloy known": work.alloy_known,
+        }  # fmt: skip
+        least = self._config.budget.known_share
+        marks = [
+            f"{'~ ' if share < least else ''}{what} {percent(share)}"
+            for what, share in known.items()
+            if share is not None
+        ]
+        yield from self._text(", ".join(marks) + f"; shared out by {' and '.join(month.shared.rules)}", indent="  ")
+        for name, key in (("alloy", "alloy"), ("saw", "saw"), ("part", "part")):
+            costs = costs_by(month.shared, lambda row, key=key: getattr(row, key))  # type: ignore[misc]
+            yield from self._dearest(name, costs)
+        yield Line("")
+
+    def _dearest(self, name: str, costs: Sequence[CostOf]) -> Iterator[Line]:
+        least = self._config.budget.known_share
+        heads = f"{self._month.currency:>{RIGHT}}{'cuts':>10}{'per 1 000':>11}{'per m²':>10}"
+        yield Line(f"  {f'by {name}':<{LEFT - 2}}{heads}", "bold")
+        for one in costs[:TOP]:
+            per, per_m2 = one.per(one.cuts, 1000), one.per(one.area_m2)
+            mark = "~ " if one.known is not None and one.known < least else "  "
+            text = f"{mark}{(one.name or 'not known')[: LEFT - 3]:<{LEFT - 2}}{self._money(one.cost):>{RIGHT}}"
+            text += f"{round_to(one.cuts, 4):>10}{self._short(per):>11}{self._short(per_m2):>10}"
+            yield Line(text)
+        if len(costs) > TOP:
+            rest = sum((one.cost for one in costs[TOP:]), ZERO)
+            yield self._row(f"{len(costs) - TOP} others", rest)
+
+    def _values(self) -> Iterator[Line]:
+        roll = self._month.roll
+        yield Line(f"{'Plates':<{LEFT}}{self._month.currency:>{RIGHT}}{'plates':>8}", "bold")
+        opening = "first of all" if roll.begins else "at the beginning"
+        yield self._row(opening, roll.opening, f"{roll.opening_plates:>6}")
+        for flow, words in FLOW_WORDS.items():
+            amount, plates = roll.flows[flow], roll.plates[flow]
+            if amount or plates:
+                sign = -1 if flow in TAKES else 1
+                yield self._row(words, sign * amount, f"{sign * plates:>+6}" if plates else "")
+        states = ", ".join(f"{count} {state}" for state, count in roll.states.items())
+        yield self._row("at the end", roll.closing, f"{roll.closing_plates:>6}", "bold")
+        yield from self._text(states or "no plate on record", indent="  ")
+        left = self._month.regrinds_left
+        if left:
+            few = sum(count for regrinds, count in left.items() if regrinds <= 2)
+            yield from self._text(f"{few} of {sum(left.values())} have two regrinds or fewer left", indent="  ")
+        yield Line("")
+
+    def _blades(self) -> Iterator[Line]:
+        month, units = self._month, self._config.site.units
+        changes = month.changes
+        yield Line("Blades", "bold")
+        for one in month.ended:
+            reasons = ", ".join(f"{count} {reason}" for reason, count in one.reasons.items())
+            mean = ""
+            if one.cuts is not None and one.area_m2 is not None:
+                area = one.area_m2 * IN2_PER_M2 if units == "inch" else one.area_m2
+                unit = "in²" if units == "inch" else "m²"
+                mean = f"; a cycle cut {round_to(one.cuts)} times, {round_to(area)} {unit}"
+            count = some_text(sum(one.reasons.values()), "cycle")
+            yield from self._text(f"{one.blade_type}: {count} ended ({reasons}){mean}", indent="  ")
+        told = f"{some_text(changes.taken_off, 'blade')} came off, {changes.minutes:g} min"
+        told += f"; {changes.unplanned} unplanned, {changes.unplanned_minutes:g} min" if changes.unplanned else ""
+        yield from self._text(told, indent="  ")
+        for saw, reason, times in changes.causes[:3]:
+            yield from self._text(f"unplanned: {saw} {reason}, {some_text(times, 'time')}", indent="    ")
+        for grinder in month.grinders:
+            yield from self._text(self._grinder(grinder), indent="  ")
+        if month.kerf_kg:
+            told = ", ".join(f"{alloy} {round_to(kg)} kg" for alloy, kg in month.kerf_kg.items())
+            value = f", worth {self._money(month.kerf_value)} {month.currency}" if month.kerf_value is not None else ""
+            yield from self._text(f"metal that became chips: {told}{value}", indent="  ")
+        yield Line("")
+
+    def _grinder(self, one: Grinder) -> str:
+        text = f"{one.supplier}: {some_text(one.plates, 'plate')} came back"
+        if one.median_days is not None and one.worst_days is not None:
+            text += f", {one.median_days:.0f} days in the middle, {one.worst_days:.0f} at most"
+        text += f", {one.rejects} rejected, {one.tips} tips"
+        return text if one.per_plate is None else f"{text}, {self._money(one.per_plate)} a plate"
+
+    def _rest(self) -> Iterator[Line]:
+        month = self._month
+        closed = month.closed
+        if closed is not None and (closed.come or closed.gone):
+            yield Line("Since the month was closed", "bold")
+            for sign, lines in ((1, closed.come), (-1, closed.gone)):
+                for line in lines:
+                    when = year_text(line.known_us, self._config.zone)
+                    text = f"{line.document or line.row}: {KIND_WORDS[line.kind]}, entered {when}"
+                    yield self._row("come" if sign > 0 else "gone", sign * line.amount, text)
+        for remark in month.remarks:
+            yield from self._text(f"row {remark.row}: {remark.text}", indent="  ")
+        yield from self._text(
+            "Documents count on the production day of their date; tax is in no sum. Every row: --json.", "dim"
+        )
+
+    def _row(self, what: str, amount: Decimal, told: str = "", style: str = "") -> Line:
+        return Line(f"  {what:<{LEFT - 2}}{self._money(amount):>{RIGHT}}  {told}".rstrip(), style)
+
+    def _money(self, amount: Decimal, sign: bool = False) -> str:
+        return money_text(amount, self._config.site.decimal, sign)
+
+    def _short(self, amount: Decimal | None) -> str:
+        return "" if amount is None else self._money(amount.quantize(Decimal("0.01")))
+
+    def _text(self, text: str, style: str = "", indent: str = "") -> Iterator[Line]:
+        yield from (Line(line, style) for line in wrapped(text, self._width, indent))

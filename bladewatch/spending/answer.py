@@ -1,0 +1,145 @@
+"""A month's spend as JSON: money as text, shares and counts as numbers, the rows behind each figure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from datetime import tzinfo
+from decimal import Decimal
+from typing import Any
+
+from bladewatch.format import time_text
+from bladewatch.spending.documents import KINDS, Line
+from bladewatch.spending.month import Month
+from bladewatch.spending.sharing import CostOf, costs_by
+from bladewatch.spending.variance import Bridge
+from bladewatch.spending.work import Worked, area_m2
+
+DIMENSIONS: dict[str, Callable[[Worked], str | None]] = {
+    "saw": lambda row: row.saw,
+    "alloy": lambda row: row.alloy,
+    "part": lambda row: row.part,
+    "blade_type": lambda row: row.blade_type,
+}
+"""By what a month's spend is told apart."""
+
+
+def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
+    """The answer of ``report spend``."""
+    roll, work, closed = month.roll, month.work, month.closed
+    made = work.total
+    return {
+        "month": month.period.label,
+        "from": month.period.first.isoformat(),
+        "to": month.period.last.isoformat(),
+        "at": time_text(month.at_us, zone),
+        "currency": month.currency,
+        "spend": {kind: str(month.spend[kind]) for kind in KINDS} | {"total": str(month.total)},
+        "tax": str(month.tax),
+        "accrued": str(month.accrued.closing),
+        "accruals": {
+            name: str(getattr(month.accrued, name)) for name in ("opening", "added", "reversed", "closing")
+        },
+        "opening": str(roll.opening),
+        "closing": str(roll.closing),
+        "roll_forward": {flow: str(amount) for flow, amount in roll.flows.items()},
+        "ties": not any(roll.off),
+        "amortised": str(month.amortised),
+        "reconciling": str(month.total - month.amortised),
+        "plates": {
+            "opening": roll.opening_plates,
+            **roll.plates,
+            "closing": roll.closing_plates,
+            "states": roll.states,
+        },
+        "cuts": made.cuts,
+        "area_m2": area_m2(made),
+        "pieces": made.pieces,
+        "per_1000_cuts": _money(month.per(made.cuts, 1000)),
+        "per_m2": _money(month.per(area_m2(made))),
+        "per_1000_pieces": _money(month.per(made.pieces, 1000)),
+        "coverage": {"strokes": work.strokes_known, "blade": work.blade_known, "alloy": work.alloy_known},
+        "by": {name: [_cost(one) for one in costs_by(month.shared, key)] for name, key in DIMENSIONS.items()},
+        "allocation": list(month.shared.rules),
+        "variance": _variance(month.bridge),
+        "cycles": [
+            {"blade_type": one.blade_type, "ended": dict(one.reasons), "cuts": one.cuts, "area_m2": one.area_m2}
+            for one in month.ended
+        ],
+        "changes": {
+            "count": month.changes.taken_off,
+            "unplanned": month.changes.unplanned,
+            "minutes": str(month.changes.minutes),
+            "unplanned_minutes": str(month.changes.unplanned_minutes),
+            "causes": [{"saw": saw, "reason": reason, "count": n} for saw, reason, n in month.changes.causes],
+        },
+        "suppliers": [
+            {
+                "supplier": one.supplier, "plates": one.plates, "median_days": one.median_days,
+                "worst_days": one.worst_days, "rejects": one.rejects, "tips": one.tips, "paid": str(one.paid),
+                "per_plate": _money(one.per_plate),
+            }
+            for one in month.grinders
+        ],
+        "kerf": {"kg": dict(month.kerf_kg), "value": _money(month.kerf_value)},
+        "regrinds_left": {str(left): count for left, count in month.regrinds_left.items()},
+        "past": [{"month": one.label, "total": str(one.total)} for one in month.past],
+        "closed": None
+        if closed is None
+        else {
+            "at": time_text(closed.at_us, zone),
+            "by": closed.by,
+            "total": str(closed.total),
+            "restated": str(month.total - closed.total),
+            "come": [_line(line, zone) for line in closed.come],
+            "gone": [_line(line, zone) for line in closed.gone],
+        },
+        "rows": {
+            **{kind: _rows(line.row for line in month.lines if line.kind == kind) for kind in KINDS},
+            "accrued": _rows(one.row for one in month.accrued.standing),
+            **{flow: _rows(one.row for one in roll.movements if one.flow == flow) for flow in roll.flows},
+        },
+        "remarks": [{"row": remark.row, "text": remark.text} for remark in month.remarks],
+    }  # fmt: skip
+
+
+def _money(amount: Decimal | None) -> str | None:
+    return None if amount is None else str(amount)
+
+
+def _rows(rows: Iterable[str]) -> list[str]:
+    return list(dict.fromkeys(row for row in rows if row))
+
+
+def _cost(one: CostOf) -> dict[str, Any]:
+    return {
+        "name": one.name,
+        "cost": str(one.cost),
+        "cuts": one.cuts,
+        "area_m2": one.area_m2,
+        "pieces": one.pieces,
+        "per_1000_cuts": _money(one.per(one.cuts, 1000)),
+        "per_m2": _money(one.per(one.area_m2)),
+        "per_1000_pieces": _money(one.per(one.pieces, 1000)),
+        "known": one.known,
+    }
+
+
+def _variance(told: Bridge) -> dict[str, Any]:
+    return {
+        "plan": _money(told.plan),
+        "allowed": _money(told.allowed),
+        "spent": str(told.spent),
+        "parts": {name: _money(amount) for name, amount in told.parts.items()},
+        "lack": told.lack,
+    }
+
+
+def _line(line: Line, zone: tzinfo) -> dict[str, Any]:
+    return {
+        "row": line.row,
+        "kind": line.kind,
+        "amount": str(line.amount),
+        "document": line.document,
+        "at": time_text(line.at_us, zone),
+        "entered": time_text(line.known_us, zone),
+    }

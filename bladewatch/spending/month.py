@@ -1,0 +1,263 @@
+"""A month's tooling spend at one moment: documents, values, work, and what they say together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Final, NamedTuple
+
+from bladewatch.assess.known import Known
+from bladewatch.assess.moment import Moment
+from bladewatch.config.tables import Config
+from bladewatch.ledger.events import Event
+from bladewatch.money import ZERO, places_of, rounded
+from bladewatch.spending.accruals import Accrual, Accrued, accruals_of, accrued
+from bladewatch.spending.assets import (
+    CONSUMPTION,
+    PURCHASES,
+    RETIPS,
+    WRITE_OFFS,
+    RollForward,
+    Snapshot,
+    Valued,
+    roll_forward,
+    valued,
+)
+from bladewatch.spending.documents import Documents, Line, Remark, by_kind, documents_of, within
+from bladewatch.spending.grinding import GRIND, TIPS, Jobs
+from bladewatch.spending.happened import (
+    Changes,
+    Ended,
+    Grinder,
+    changes_of,
+    ended_of,
+    grinders_of,
+    kerf_of,
+)
+from bladewatch.spending.periods import Period, before, period_of
+from bladewatch.spending.sharing import Shared, each, share_out
+from bladewatch.spending.variance import Bridge, Plan, Spent, bridge
+from bladewatch.spending.work import Work, work_of
+
+LAST_MONTHS: Final = 12
+
+
+class Books(NamedTuple):
+    """All money of the record, as it was known: documents, values, work not invoiced."""
+
+    documents: Documents
+    valued: Valued
+    accruals: tuple[Accrual, ...]
+    jobs: Jobs
+
+
+class Closed(NamedTuple):
+    """A closed month: when and by whom, what its spend was then, and the lines that have come or gone since."""
+
+    at_us: int
+    by: str | None
+    note: str | None
+    total: Decimal
+    come: tuple[Line, ...]
+    gone: tuple[Line, ...]
+
+
+class PastMonth(NamedTuple):
+    """An earlier month's spend."""
+
+    label: str
+    total: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """All of a month. ``lines`` are its documents', ``spend`` their sums by kind."""
+
+    period: Period
+    at_us: int
+    currency: str
+    lines: tuple[Line, ...]
+    spend: Mapping[str, Decimal]
+    tax: Decimal
+    roll: RollForward
+    accrued: Accrued
+    bridge: Bridge
+    work: Work
+    shared: Shared
+    ended: tuple[Ended, ...]
+    changes: Changes
+    grinders: tuple[Grinder, ...]
+    past: tuple[PastMonth, ...]
+    regrinds_left: Mapping[int, int]
+    kerf_kg: Mapping[str, float]
+    kerf_value: Decimal | None
+    closed: Closed | None
+    remarks: tuple[Remark, ...]
+
+    @property
+    def total(self) -> Decimal:
+        """All that was spent."""
+        return sum(self.spend.values(), ZERO)
+
+    @property
+    def amortised(self) -> Decimal:
+        """What the month cost where plates are paid for as they are used up."""
+        roll = self.roll.flows
+        bought = roll[PURCHASES] + roll[RETIPS]
+        return self.total - bought + roll[CONSUMPTION] + roll[WRITE_OFFS]
+
+    def per(self, count: float, unit: int = 1) -> Decimal | None:
+        """The spend for each so many of something, to a hundredth of the smallest unit; None without any."""
+        return each(self.total, count, unit, places_of(self.currency))
+
+
+def books_of(moment: Moment, instants: Sequence[int]) -> Books:
+    """The money of the record, as the moment knows it; values are told at the instants."""
+    known = moment.known()
+    line = known.book.line
+    rows = [row.event for row in line if row.void is None]
+    types = {plate.id: plate.blade_type for plate in known.fleet.plates.values()}
+    jobs = Jobs(rows, types)
+    documents = documents_of(known.config, rows, types, jobs)
+    told = valued(known.config, line, known.book.rows, documents.lines, known.fleet, sorted(instants))
+    return Books(documents, told, tuple(accruals_of(known.config, rows, documents.lines, jobs)), jobs)
+
+
+def month_of(
+    moment: Moment, year: int, number: int, closed: Moment | None = None, closing: Event | None = None
+) -> Month:
+    """A month as the moment knows it. ``closed`` is the moment at which the row ``closing`` closed it."""
+    known = moment.known()
+    config = known.config
+    period = period_of(config, year, number)
+    books = books_of(moment, (period.from_us, period.to_us))
+    lines = tuple(within(books.documents.lines, period.from_us, period.to_us))
+    rows = [row.event for row in known.book.line if row.void is None]
+    inside = [row for row in rows if period.holds(row.at_us)]
+    work = work_of(known, period.from_us, period.to_us)
+    roll = roll_forward(books.valued, period.from_us, period.to_us)
+    fits = {blade.id: training.fit for blade, training in moment.models() if training.fit is not None}
+    kerf_kg, kerf_value = kerf_of(known, work)
+    currency = config.site.currency
+    return Month(
+        period=period,
+        at_us=known.now_us,
+        currency=currency,
+        lines=lines,
+        spend=by_kind(iter(lines)),
+        tax=sum((tax for row, tax in books.documents.taxes.items() if row in {line.row for line in lines}), ZERO),
+        roll=roll,
+        accrued=accrued(books.accruals, period.from_us, period.to_us),
+        bridge=bridge(_plan(config), _spent(known, books, lines, roll, work), places_of(currency)),
+        work=work,
+        shared=share_out(lines, work, fits, places_of(currency)),
+        ended=tuple(ended_of(known, period)),
+        changes=changes_of(inside),
+        grinders=tuple(grinders_of(books.jobs, lines, inside, period)),
+        past=tuple(_past(config, books, year, number)),
+        regrinds_left=_regrinds_left(config, books.valued.snapshots[period.to_us], period),
+        kerf_kg=kerf_kg,
+        kerf_value=kerf_value,
+        closed=None if closed is None or closing is None else _closed(closed, closing, period, lines),
+        remarks=tuple(remark for remark in books.documents.remarks if period.holds(remark.at_us)),
+    )
+
+
+def closing_of(rows: Sequence[Event], config: Config, year: int, number: int) -> Event | None:
+    """The row that closed a month first: one that names it as its document, else one of the month that follows."""
+    label = f"{year:04d}-{number:02d}"
+    following = period_of(config, *before(year, number, -1)) if _has_next(config, year, number) else None
+    found = [
+        row
+        for row in rows
+        if row.event == "month-closed"
+        and (row.document == label or (row.document is None and following is not None and following.holds(row.at_us)))
+    ]
+    return min(found, key=lambda row: (row.known_us, row.at_us, row.id), default=None)
+
+
+def _has_next(config: Config, year: int, number: int) -> bool:
+    return config.budget.months == "calendar" or number < 12 or year + 1 in config.budget.years
+
+
+def _closed(then: Moment, closing: Event, period: Period, lines: Sequence[Line]) -> Closed:
+    told = tuple(within(books_of(then, ()).documents.lines, period.from_us, period.to_us))
+    come, gone = list(lines), []
+    for line in told:
+        if line in come:
+            come.remove(line)
+        else:
+            gone.append(line)
+    total = sum((line.amount for line in told), ZERO)
+    return Closed(closing.at_us, closing.by, closing.note, total, tuple(come), tuple(gone))
+
+
+def _plan(config: Config) -> Plan:
+    budget = config.budget
+    cuts = None if budget.cuts is None else Decimal(budget.cuts)
+    return Plan(budget.month, cuts, budget.per_1000_cuts, {row.alloy: row for row in budget.alloys})
+
+
+def _spent(known: Known, books: Books, lines: Sequence[Line], roll: RollForward, work: Work) -> Spent:
+    """The month's spend in the sums that the way from the plan needs."""
+    spend = by_kind(iter(lines))
+    bought = roll.flows[PURCHASES] + roll.flows[RETIPS]
+    used, went = roll.flows[CONSUMPTION], roll.flows[WRITE_OFFS]
+    unplanned = spend[TIPS] + went
+    stock = bought - used - went
+    planned = sum((_grind_planned(known, books, line) for line in lines if line.kind == GRIND), ZERO)
+    consumed = (one for one in roll.movements if one.flow == CONSUMPTION)
+    planned += sum((_cycle_planned(known, one.plate, one.at_us, one.amount) for one in consumed), ZERO)
+    cuts: dict[str, int] = {}
+    for row in work.worked:
+        cuts[row.alloy] = cuts.get(row.alloy, 0) + row.made.cuts
+    total = sum(spend.values(), ZERO)
+    return Spent(cuts, total - unplanned - stock, planned, unplanned, stock)
+
+
+def _grind_planned(known: Known, books: Books, line: Line) -> Decimal:
+    """What a grind should have cost; what was paid, where no price tells it, and for credits nothing."""
+    if line.amount < 0:
+        return ZERO
+    job = None if line.plate is None else books.jobs.of(line.plate, line.batch, line.at_us)
+    at_us = line.at_us if job is None or job.back_us is None else job.back_us
+    blade = None if line.blade_type is None else known.config.blade_types.ever(line.blade_type, at_us)
+    price = None if blade is None or job is None else blade.grind_price
+    return line.amount if price is None else rounded(price, places_of(known.config.site.currency))
+
+
+def _cycle_planned(known: Known, plate: str | None, at_us: int, amount: Decimal) -> Decimal:
+    """What a grind cycle should take of a plate's price; what it took, where no price tells it."""
+    blade_type = None if plate is None else known.fleet.plates[plate].blade_type
+    blade = None if blade_type is None else known.config.blade_types.ever(blade_type, at_us)
+    if blade is None or blade.price is None or blade.regrinds_expected is None:
+        return amount
+    return rounded(blade.price / (blade.regrinds_expected + 1), places_of(known.config.site.currency))
+
+
+def _past(config: Config, books: Books, year: int, number: int) -> list[PastMonth]:
+    """The twelve months before, the oldest first, as far as the record goes back."""
+    lines = books.documents.lines
+    found: list[PastMonth] = []
+    for back in range(1, LAST_MONTHS + 1):
+        earlier = before(year, number, back)
+        if config.budget.months != "calendar" and earlier[0] not in config.budget.years:
+            break
+        period = period_of(config, *earlier)
+        if not lines or period.to_us <= lines[0].at_us:
+            break
+        total = sum((line.amount for line in within(lines, period.from_us, period.to_us)), ZERO)
+        found.append(PastMonth(period.label, total))
+    return found[::-1]
+
+
+def _regrinds_left(config: Config, told: Snapshot, period: Period) -> dict[int, int]:
+    """How many plates have how many regrinds left at the end of a period."""
+    found: dict[int, int] = {}
+    for (blade_type, regrinds), count in told.regrinds.items():
+        blade = None if blade_type is None else config.blade_types.ever(blade_type, period.to_us)
+        if blade is not None and blade.regrinds_expected is not None:
+            left = max(blade.regrinds_expected - regrinds, 0)
+            found[left] = found.get(left, 0) + count
+    return dict(sorted(found.items()))

@@ -1,0 +1,111 @@
+"""A month's spend over what was cut: by saw, alloy, part, blade type, to the cent.
+
+What was paid for plates of a blade type goes over what its blades cut in the month, the rest over all that was cut. The
+share of each is that of the wear, where the model of the blade type knows the alloys; else that of the area; else that
+of the cuts. The rule that was used is named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from decimal import Decimal
+from typing import Final, NamedTuple
+
+from bladewatch.money import ZERO, rounded, shared
+from bladewatch.spending.documents import Line
+from bladewatch.spending.work import Work, Worked, area_m2, total_of
+from models.joint import JointFit
+
+WEAR: Final = "wear share"
+AREA: Final = "area"
+CUTS: Final = "cuts"
+FINE: Final = 10**9
+
+
+class CostOf(NamedTuple):
+    """What a saw, an alloy, a part or a blade type cost in a month, and what it cut.
+
+    ``known`` is the share of its cuts with a blade on record.
+    """
+
+    name: str | None
+    cost: Decimal
+    cuts: int
+    area_m2: float
+    pieces: int
+    known: float | None
+    places: int
+
+    def per(self, count: float, unit: int = 1) -> Decimal | None:
+        """The cost of each so many of something; None without any."""
+        return each(self.cost, count, unit, self.places)
+
+
+def each(cost: Decimal, count: float, unit: int, places: int) -> Decimal | None:
+    """A cost for each so many of something, to a hundredth of the smallest unit of money; None without any."""
+    return rounded(cost * unit / Decimal(repr(count)), places + 2) if count else None
+
+
+class Shared(NamedTuple):
+    """Each row of work with its part of the spend, the rules that were used, and what had no work to go over."""
+
+    costs: tuple[tuple[Worked, Decimal], ...]
+    rules: tuple[str, ...]
+    left_over: Decimal
+    places: int
+
+
+def share_out(lines: Iterable[Line], work: Work, fits: Mapping[str, JointFit], places: int) -> Shared:
+    """Spread the lines of a month over its work."""
+    pools: dict[str | None, Decimal] = {}
+    for line in lines:
+        pools[line.blade_type] = pools.get(line.blade_type, ZERO) + line.amount
+    groups = work.by(lambda row: row.blade_type)
+    general, rules = ZERO, list[str]()
+    cost = dict.fromkeys(range(len(work.worked)), ZERO)
+    place_of = {id(row): place for place, row in enumerate(work.worked)}
+
+    def spread(amount: Decimal, rows: Sequence[Worked], fit: JointFit | None) -> None:
+        rule, weights = _weights(rows, fit)
+        for row, part in zip(rows, shared(amount, weights, places), strict=True):
+            cost[place_of[id(row)]] += part
+        if rule not in rules:
+            rules.append(rule)
+
+    for blade_type, amount in sorted(pools.items(), key=lambda pair: pair[0] or ""):
+        rows = [row for row in groups.get(blade_type, ()) if row.made.cuts]
+        if blade_type is None or not rows:
+            general += amount
+        else:
+            spread(amount, rows, fits.get(blade_type))
+    every = [row for row in work.worked if row.made.cuts]
+    if every and general:
+        spread(general, every, None)
+        general = ZERO
+    return Shared(tuple((row, cost[place]) for place, row in enumerate(work.worked)), tuple(rules), general, places)
+
+
+def _weights(rows: Sequence[Worked], fit: JointFit | None) -> tuple[str, list[Decimal]]:
+    if fit is not None and not fit.names.plain and all(row.alloy in fit.names.alloys for row in rows):
+        wear = [fit.rate(row.alloy)[0] * area_m2(row.made) for row in rows]
+        if sum(wear) > 0:
+            return WEAR, [Decimal(round(one * FINE)) for one in wear]
+    if total_of(rows).area_cmm2:
+        return AREA, [Decimal(row.made.area_cmm2) for row in rows]
+    return CUTS, [Decimal(row.made.cuts) for row in rows]
+
+
+def costs_by(told: Shared, key: Callable[[Worked], str | None]) -> list[CostOf]:
+    """What each group cost, the dearest first."""
+    groups: dict[str | None, list[tuple[Worked, Decimal]]] = {}
+    for row, cost in told.costs:
+        groups.setdefault(key(row), []).append((row, cost))
+    found = []
+    for name, members in groups.items():
+        rows = [row for row, _ in members]
+        made = total_of(rows)
+        with_blade = sum(row.made.cuts for row in rows if row.plate is not None)
+        known = with_blade / made.cuts if made.cuts else None
+        cost = sum((cost for _, cost in members), ZERO)
+        found.append(CostOf(name, cost, made.cuts, area_m2(made), made.pieces, known, told.places))
+    return sorted(found, key=lambda one: (-one.cost, one.name is None, one.name or ""))

@@ -1,0 +1,104 @@
+"""A month in sentences: did we cut more, or did blades die faster? Nothing is claimed that no figure makes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from decimal import Decimal
+from typing import Final
+
+from bladewatch.config.tables import Config
+from bladewatch.format import some_text, year_text
+from bladewatch.money import money_text
+from bladewatch.spending.month import Month
+from bladewatch.spending.variance import LIFE, MIX, PRICE, STOCK, UNPLANNED, VOLUME
+from bladewatch.units import round_to
+
+KIND_WORDS: Final = {
+    "new": "new plates", "grind": "grinding", "tips": "tips replaced", "retip": "new sets of tips",
+    "freight": "freight", "other": "other",
+}  # fmt: skip
+PART_WORDS: Final = {
+    VOLUME: "volume", MIX: "mix", LIFE: "life", PRICE: "price", UNPLANNED: "unplanned", STOCK: "stock",
+}  # fmt: skip
+SMALL: Final = Decimal("0.02")
+"""What is less than this share of the spend is not worth a sentence."""
+_MORE: Final = {
+    VOLUME: ("more was cut", "less was cut"),
+    MIX: ("harder alloys were cut", "softer alloys were cut"),
+    LIFE: ("blades lasted shorter", "blades lasted longer"),
+    PRICE: ("work cost more", "work cost less"),
+    UNPLANNED: ("tips and plates were lost", "tips and plates came back"),
+    STOCK: ("more was bought than used", "more was used than bought"),
+}
+
+
+def story(config: Config, month: Month, at_us: int) -> Iterator[str]:
+    """The sentences at the head of the page."""
+    said = _Said(config, month)
+    yield said.spent()
+    yield from said.why()
+    if at_us < month.period.to_us:
+        yield f"The month runs until {year_text(month.period.to_us, config.zone)}: this is what is known so far."
+    closed = month.closed
+    if closed is not None:
+        by = f" by {closed.by}" if closed.by is not None else ""
+        text = f"Closed {year_text(closed.at_us, config.zone)}{by} at {said.money(closed.total)} {month.currency}"
+        change = month.total - closed.total
+        count = len({line.row for line in (*closed.come, *closed.gone)})
+        if change:
+            yield f"{text}; restated by {said.money(change, sign=True)} since, {some_text(count, 'row')} below."
+        else:
+            yield f"{text}; nothing has changed since." if not count else f"{text}; rows changed, the sum did not."
+
+
+class _Said:
+    def __init__(self, config: Config, month: Month) -> None:
+        self._config, self._month = config, month
+
+    def money(self, amount: Decimal, sign: bool = False) -> str:
+        return money_text(amount, self._config.site.decimal, sign)
+
+    def spent(self) -> str:
+        month, plan = self._month, self._month.bridge.plan
+        text = f"Spent {self.money(month.total)} {month.currency}"
+        if plan is None:
+            return f"{text}."
+        off = month.total - plan
+        if not off:
+            return f"{text}, as planned."
+        return f"{text}, {self.money(abs(off))} {'more' if off > 0 else 'less'} than planned."
+
+    def why(self) -> Iterator[str]:
+        """The parts that matter, the largest first."""
+        parts = [(name, amount) for name, amount in self._month.bridge.parts.items() if amount]
+        least = SMALL * abs(self._month.total)
+        told = sorted((pair for pair in parts if abs(pair[1]) > least), key=lambda pair: (-abs(pair[1]), pair[0]))
+        words = [f"{_MORE[name][amount < 0]}: {self.money(amount, sign=True)}" for name, amount in told[:3]]
+        if words:
+            text = "; ".join(words)
+            yield f"{text[0].upper()}{text[1:]}."
+
+
+def part_text(config: Config, month: Month, name: str) -> str:
+    """What a part of the way from plan to spend rests on, in a few words."""
+    work, roll, spend = month.work.total, month.roll, month.spend
+
+    def money(amount: Decimal) -> str:
+        return money_text(amount, config.site.decimal)
+
+    if name == VOLUME:
+        planned = month.bridge.cuts
+        return f"{round_to(work.cuts, 3)} cuts" + (f", {round_to(float(planned), 3)} planned" if planned else "")
+    if name == MIX:
+        return "cost of this mix of alloys beside the planned one"
+    if name == LIFE:
+        ended = sum(sum(one.reasons.values()) for one in month.ended)
+        allowed = month.bridge.allowed
+        text = f"{some_text(ended, 'cycle')} ended"
+        return text if allowed is None else f"{text}; {money(allowed)} allowed for these cuts"
+    if name == PRICE:
+        return "grinding, freight and plates beside the configured prices"
+    if name == UNPLANNED:
+        went = roll.flows["write_offs"]
+        return f"tips {money(spend['tips'])}, plates that went {money(went)}"
+    return "plates and sets of tips bought, less those used up or gone"

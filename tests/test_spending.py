@@ -1,0 +1,362 @@
+"""The month's tooling spend: documents, values, accruals, closings; what ties, ties to the cent and to the piece."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shops import CONFIG, Shop, minute, stroke
+from typer.testing import CliRunner
+
+from bladewatch.cli.app import app
+from bladewatch.config.decode import parse
+from bladewatch.ledger.book import Book
+from bladewatch.ledger.events import Event, event_of
+from bladewatch.money import rounded, shared
+from bladewatch.pipeline import enter
+from bladewatch.spending.accruals import accruals_of, accrued
+from bladewatch.spending.answer import as_json
+from bladewatch.spending.assets import roll_forward, valued
+from bladewatch.spending.documents import by_kind, documents_of, within
+from bladewatch.spending.grinding import Jobs
+from bladewatch.spending.month import Month
+from bladewatch.spending.periods import period_of
+from collectors.instants import parse_text
+
+PRICES = (
+    'price = 380\ngrind_price = 48\ntip_price = 9\nretip_price = 200\nregrinds_expected = 4\nsupplier = "grinder-a"\n'
+)
+SHOP = CONFIG.replace("wear_limit_um = 250\n", "wear_limit_um = 250\n" + PRICES)
+
+
+def row(shop: Shop, at: str, event: str, plate: str | None = None, entered: str | None = None, **cells: str) -> Event:
+    """A ledger row, known when it happened unless told otherwise."""
+    texts = {"at": at, "event": event, **({} if plate is None else {"plate": plate}), **cells}
+    known_us = None if entered is None else parse_text(f"{entered}:00Z")
+    made = event_of(texts, shop.service.zone, entered_us=known_us)
+    enter([made], shop.service.store)
+    return made
+
+
+def month(shop: Shop, label: str = "2026-03", at: str = "2026-12-31T00:00:00Z") -> Month:
+    """The month as it was known at an instant."""
+    found: Month = shop.service.spend(label, parse_text(at))
+    return found
+
+
+def money(month: Month) -> dict[str, str]:
+    """What was spent, without noughts."""
+    return {kind: str(amount) for kind, amount in month.spend.items() if amount}
+
+
+@pytest.fixture
+def shop(make_shop: Callable[..., Shop]) -> Shop:
+    """A shop with prices."""
+    return make_shop(SHOP)
+
+
+def run(shop: Shop, plate: str, on: str, off: str, reason: str = "worn-plan", **cells: str) -> None:
+    """A grind cycle on S1."""
+    row(shop, on, "mounted", plate, saw="S1")
+    row(shop, off, "dismounted", plate, saw="S1", reason=reason, **cells)
+
+
+def march(shop: Shop) -> None:
+    """A month with three batches not invoiced, a credit note, a new set of tips and a cracked plate; invented."""
+    for number in range(1, 7):
+        row(shop, "2026-02-10 09:00", "opened", f"A-{number}", blade_type="T", regrinds="1", cost="304.00")
+    row(shop, "2026-02-20 09:00", "sent", "A-5", batch="B-0", supplier="grinder-a", work="retip")
+    run(shop, "A-1", "2026-03-02 06:00", "2026-03-04 06:00")
+    run(shop, "A-2", "2026-03-04 06:10", "2026-03-06 06:00", "chipped", tips_chipped="2", planned="no", minutes="35")
+    run(shop, "A-3", "2026-03-06 06:40", "2026-03-09 06:00", minutes="12")
+    run(shop, "A-4", "2026-03-09 06:10", "2026-03-10 06:00", "cracked", planned="no", minutes="40")
+    bought = {"cost": "380.00", "tax": "72.20", "freight": "12.00", "document": "INV-1"}
+    row(shop, "2026-03-03 10:00", "bought", "A-7", blade_type="T", **bought)
+    row(shop, "2026-03-05 08:00", "returned", "A-5", batch="B-0")
+    row(shop, "2026-03-05 08:01", "retipped", "A-5")
+    row(shop, "2026-03-05 08:02", "accepted", "A-5")
+    row(shop, "2026-03-08 08:00", "invoiced", "A-5", batch="B-0", document="INV-R", cost="195.00")
+    for number, (sent, back) in enumerate((("05", "12"), ("07", "14"), ("10", "17")), 1):
+        row(shop, f"2026-03-{sent} 07:00", "sent", f"A-{number}", batch=f"B-{number}", supplier="grinder-a")
+        tips = {"tips_replaced": "2"} if number == 2 else {}
+        row(shop, f"2026-03-{back} 07:00", "returned", f"A-{number}", batch=f"B-{number}", **tips)
+    row(shop, "2026-03-11 08:00", "scrapped", "A-4", reason="cracked")
+    row(shop, "2026-03-20 08:00", "credited", "A-7", document="INV-1", cost="20.00")
+
+
+def test_a_month_with_all_that_can_be_ties_to_the_cent_and_to_the_piece(shop: Shop) -> None:
+    """A plate of 304.00 with four cycles left uses up 76.00 a cycle; worked by hand."""
+    march(shop)
+    told = month(shop)
+    assert money(told) == {"new": "360.00", "retip": "195.00", "freight": "12.00"}
+    assert told.total == Decimal("567.00")
+    assert told.tax == Decimal("72.20")
+    assert told.accrued.closing == Decimal("162.00")  # 48, 48 + 2 · 9, 48
+    assert told.roll.opening == 6 * 304
+    assert {flow: str(amount) for flow, amount in told.roll.flows.items() if amount} == {
+        "purchases": "360.00", "retips": "195.00", "consumption": "304.00", "write_offs": "228.00",
+    }  # fmt: skip
+    assert told.roll.closing == 3 * 228 + 499 + 304 + 360
+    assert (told.roll.opening_plates, told.roll.closing_plates) == (6, 6)
+    assert (told.roll.plates["purchases"], told.roll.plates["write_offs"]) == (1, 1)
+    assert told.roll.off == (0, 0)
+    assert told.amortised == told.total - 360 - 195 + 304 + 228
+    assert (told.changes.taken_off, told.changes.unplanned, told.changes.unplanned_minutes) == (4, 2, 75)
+
+
+def test_the_invoice_reverses_what_was_accrued(shop: Shop) -> None:
+    """Of three batches one comes as a lump that names no plate, one dearer than expected, one not at all."""
+    march(shop)
+    row(shop, "2026-04-02 08:00", "invoiced", batch="B-1", document="INV-B1", cost="47.00")
+    row(shop, "2026-04-03 08:00", "invoiced", "A-2", batch="B-2", document="INV-B2", cost="77.00")
+    told = month(shop, "2026-04")
+    assert (told.accrued.opening, told.accrued.reversed, told.accrued.closing) == (162, 114, 48)
+    assert money(told) == {"grind": "103.00", "tips": "21.00"}  # 77 as 48 to 18
+    assert told.roll.opening == month(shop).roll.closing
+
+
+def test_a_lump_is_split_over_its_batch_by_expected_prices(shop: Shop) -> None:
+    """100.00 over 48, 48 and 66: cents by the largest remainder, and each part where it belongs."""
+    for number in (1, 2, 3):
+        row(shop, "2026-02-10 09:00", "opened", f"A-{number}", blade_type="T", cost="100.00")
+        row(shop, "2026-03-03 08:00", "sent", f"A-{number}", batch="B-9", supplier="grinder-a")
+        tips = {"tips_replaced": "2"} if number == 3 else {}
+        row(shop, "2026-03-10 08:00", "returned", f"A-{number}", batch="B-9", **tips)
+    row(shop, "2026-03-12 08:00", "invoiced", batch="B-9", document="L", cost="100.00", freight="5.00")
+    told = month(shop)
+    by_plate = {(line.plate, line.kind): str(line.amount) for line in told.lines}
+    assert by_plate == {
+        (None, "freight"): "5.00", ("A-1", "grind"): "29.63", ("A-2", "grind"): "29.63",
+        ("A-3", "grind"): "29.63", ("A-3", "tips"): "11.11",
+    }  # fmt: skip
+    assert told.accrued.closing == 0
+
+
+def test_bought_and_invoiced_of_one_document_and_plate_are_one_cost(shop: Shop) -> None:
+    """The invoiced amount counts, on the invoice's day, with the freight that only the order told."""
+    row(shop, "2026-03-30 10:00", "bought", "N-1", blade_type="T", cost="380.00", freight="9.00", document="D-1")
+    row(shop, "2026-04-02 10:00", "invoiced", "N-1", cost="371.50", document="D-1")
+    row(shop, "2026-03-30 10:00", "bought", "N-2", blade_type="T", cost="390.00", document="D-2")
+    assert money(month(shop)) == {"new": "390.00"}
+    assert money(month(shop, "2026-04")) == {"new": "371.50", "freight": "9.00"}
+    early = month(shop, at="2026-03-31T00:00:00Z")
+    assert money(early) == {"new": "770.00", "freight": "9.00"}
+
+
+def test_money_of_another_currency_is_rounded_once_with_its_rate(shop: Shop) -> None:
+    """120.50 at 0.9137 is 110.10085; a row without a rate is in no sum, and said."""
+    row(shop, "2026-03-03 10:00", "invoiced", document="U-1", cost="120.50", currency="USD", fx_rate="0.9137")
+    lost = row(shop, "2026-03-04 10:00", "invoiced", document="U-2", cost="99.00", currency="USD")
+    told = month(shop)
+    assert money(told) == {"grind": "110.10"}
+    assert [remark.row for remark in told.remarks] == [lost.id]
+    assert "no fx_rate" in told.remarks[0].text
+
+
+def test_a_credit_goes_where_its_document_went(shop: Shop) -> None:
+    """Over the lines of the document, or of its plate; one that nothing tells is other; a sign is no second credit."""
+    row(shop, "2026-02-10 09:00", "opened", "A-1", blade_type="T", cost="100.00")
+    row(shop, "2026-03-01 08:00", "sent", "A-1", batch="B", supplier="grinder-a")
+    row(shop, "2026-03-04 08:00", "returned", "A-1", batch="B", tips_replaced="2")
+    row(shop, "2026-03-05 08:00", "invoiced", "A-1", batch="B", document="D", cost="66.00", freight="6.00")
+    row(shop, "2026-03-06 08:00", "credited", document="D", cost="11.00", freight="6.00")
+    row(shop, "2026-03-07 08:00", "credited", document="X", cost="-3.00")
+    told = month(shop)
+    assert money(told) == {"grind": "40.00", "tips": "15.00", "other": "-3.00"}
+    assert ["positive" in remark.text for remark in told.remarks] == [True]
+
+
+def test_documents_count_on_their_production_day(shop: Shop) -> None:
+    """At 02:00 on the first it is the month before; dated by the day alone it is that day."""
+    row(shop, "2026-04-01 02:00", "invoiced", document="night", cost="10.00")
+    row(shop, "2026-04-01 06:00", "invoiced", document="day", cost="20.00")
+    row(shop, "2026-04-01", "invoiced", document="date", cost="40.00")
+    row(shop, "2026-04-01", "bought", "N-1", blade_type="T", cost="400.00", document="new")
+    assert month(shop).total == 10
+    april = month(shop, "2026-04")
+    assert april.total == 460
+    assert (april.roll.plates["purchases"], april.roll.off) == (1, (0, 0))
+
+
+def test_a_closed_month_says_what_came_since(shop: Shop) -> None:
+    """A late invoice and a corrected one: the sum at the close stays told, with each row that came and went."""
+    row(shop, "2026-03-03 10:00", "invoiced", document="A", cost="50.00")
+    wrong = row(shop, "2026-03-04 10:00", "invoiced", document="B", cost="60.00")
+    row(shop, "2026-04-03 10:00", "month-closed", by="M7")
+    right = row(shop, "2026-03-04 10:00", "invoiced", document="B", cost="66.00", corrects=wrong.id,
+                entered="2026-04-08 09:00")  # fmt: skip
+    late = row(shop, "2026-03-30 10:00", "invoiced", document="C", cost="7.00", entered="2026-04-09 09:00")
+    before = month(shop, at="2026-04-05T00:00:00Z")
+    assert before.closed is not None
+    assert (before.total, before.closed.total, before.closed.come, before.closed.gone) == (110, 110, (), ())
+    told = month(shop)
+    assert told.closed is not None
+    assert (told.total, told.closed.total, told.closed.by) == (123, 110, "M7")
+    assert {line.row for line in told.closed.come} == {right.id, late.id}
+    assert [line.row for line in told.closed.gone] == [wrong.id]
+    assert month(shop, "2026-04").closed is None
+
+
+def test_a_month_is_closed_by_name_too(shop: Shop) -> None:
+    """A row that names the month in its document closes that one, whenever it is written."""
+    row(shop, "2026-06-03 10:00", "month-closed", document="2026-03", by="M7")
+    assert month(shop).closed is not None
+    assert month(shop, "2026-05").closed is None
+
+
+def test_what_was_cut_is_told_by_saw_and_blade_and_shared_out_to_the_cent(shop: Shop) -> None:
+    """Ten cuts with a blade of the type that cost 10.00, three with none: by area, all of it, and what is not known."""
+    row(shop, "2026-03-01 08:00", "opened", "A-1", blade_type="T", cost="0")
+    row(shop, "2026-03-02 06:00", "mounted", "A-1", saw="S1")
+    row(shop, "2026-03-02 06:12", "dismounted", "A-1", saw="S1", reason="worn-plan")
+    row(shop, "2026-03-20 06:00", "invoiced", "A-1", document="G", cost="10.01")
+    shop.take(*(stroke(n, n, part="P1" if n <= 4 else "P2", pieces=2) for n in range(1, 14)))
+    shop.take(stroke(14, 60 * 24 * 40, part="P1"))  # in April
+    told = month(shop)
+    assert (told.work.strokes, told.work.seen, told.work.bare, told.work.total.pieces) == (13, 13, 1, 26)
+    assert [(w.plate, w.part, w.made.cuts) for w in told.work.worked] == [
+        ("A-1", "P1", 4),
+        ("A-1", "P2", 8),
+        (None, "P2", 1),
+    ]
+    costs = {(w.plate, w.part): str(cost) for w, cost in told.shared.costs}
+    assert costs == {("A-1", "P1"): "5.01", ("A-1", "P2"): "5.00", (None, "P2"): "0"}
+    assert told.shared.rules == ("area",)
+    assert str(told.per(told.work.total.cuts, 1000)) == "770.0000"
+
+
+def test_an_answer_about_then_is_that_of_a_store_that_knew_no_more(make_shop: Callable[..., Shop]) -> None:
+    """Byte for byte, with a late invoice, a late stroke and a correction after the moment."""
+    then = "2026-04-02T00:00:00Z"
+    shops = [make_shop(SHOP) for _ in range(2)]
+    for one in shops:
+        march(one)
+        one.take(*(stroke(n, n * 3, part="P1") for n in range(1, 40)))
+    row(shops[0], "2026-03-21 08:00", "invoiced", "A-1", batch="B-1", cost="48.00", entered="2026-04-02 09:00")
+    shops[0].take(stroke(40, 1000, minute_of("2026-04-03T00:00:00Z"), part="P2"))
+    texts = [json.dumps(as_json(month(one, at=then), one.service.zone)) for one in shops]
+    assert texts[0] == texts[1]
+    assert json.dumps(as_json(month(shops[0]), shops[0].service.zone)) != texts[0]
+
+
+def minute_of(text: str) -> float:
+    """Minutes after Monday morning."""
+    return (parse_text(text) - minute(0)) / 60_000_000
+
+
+def test_the_command_answers_as_the_contract_says(shop: Shop) -> None:
+    """All keys, money as text; and a page that an 80 column terminal holds."""
+    march(shop)
+    shop.take(*(stroke(n, n * 3, part="P1") for n in range(1, 40)))
+    asked = ["--config", str(shop.service.config.path), "report", "spend", "--at", "2026-12-31", "--month"]
+    runner = CliRunner(env={"COLUMNS": "80"})
+    told: dict[str, Any] = json.loads(runner.invoke(app, [*asked, "2026-03", "--json"]).stdout)
+    kinds = {"new": "360.00", "grind": "0", "tips": "0", "retip": "195.00", "freight": "12.00", "other": "0"}
+    assert told["spend"] == kinds | {"total": "567.00"}
+    named = {name: told[name] for name in ("month", "currency", "opening", "closing", "cuts", "accrued", "ties")}
+    assert named == {
+        "month": "2026-03", "currency": "EUR", "opening": "1824.00", "closing": "1847.00", "cuts": 39,
+        "accrued": "162.00", "ties": True,
+    }  # fmt: skip
+    assert told["plates"]["closing"] == 6
+    assert len(told["rows"]["new"]) == 2
+    page = runner.invoke(app, [*asked, "2026-03"]).stdout
+    assert "Spent 567.00 EUR" in page
+    assert "DOES NOT TIE" not in page
+    assert max(map(len, page.splitlines())) <= 80
+    assert "2026-13" in str(runner.invoke(app, [*asked, "2026-13"]).exception)
+
+
+# Whatever the ledger says
+
+STEPS = st.lists(
+    st.tuples(
+        st.integers(0, 150 * 24 * 60),
+        st.sampled_from(
+            ["opened", "bought", "received", "mounted", "dismounted", "sent", "returned", "accepted", "retipped",
+             "scrapped", "lost", "found", "counted", "invoiced", "credited", "rejected", "quarantined"]
+        ),
+        st.sampled_from(["A", "B", "C", None]),
+        st.decimals(0, 500, places=2),
+        st.sampled_from(["D-1", "D-2", "B-1", None]),
+        st.sampled_from(["worn-plan", "chipped", "job-swap", "cracked", "unknown"]),
+    ),
+    max_size=40,
+)  # fmt: skip
+
+
+def random_rows(steps: list[tuple[int, str, str | None, Decimal, str | None, str]]) -> list[Event]:
+    """Rows of an invented ledger that makes little sense."""
+    zone = parse(SHOP, Path("x")).zone
+    found = []
+    for number, (at, event, plate, amount, document, reason) in enumerate(steps):
+        cells = {"id": f"r{number}", "event": event, "plate": plate or "", "document": document or ""}
+        cells |= {"batch": document or "", "blade_type": "T" if number % 3 else "", "tips_replaced": str(number % 4)}
+        if event in ("opened", "bought", "invoiced", "credited"):
+            cells |= {"cost": str(amount), "freight": str(amount / 50) if number % 2 else ""}
+        if event in ("mounted", "dismounted"):
+            cells |= {"saw": "S1", "reason": reason if event == "dismounted" else ""}
+        cells["at"] = (
+            f"2026-{1 + at // (30 * 1440):02d}-{1 + at // 1440 % 28:02d}T{at // 60 % 24:02d}:{at % 60:02d}:00Z"
+        )
+        found.append(event_of(cells, zone))
+    return found
+
+
+@given(STEPS)
+@settings(max_examples=200, deadline=None)
+def test_every_ledger_rolls_forward(steps: list[tuple[int, str, str | None, Decimal, str | None, str]]) -> None:
+    """Each month ties in money and plates, ends where the next begins, and all months hold all money."""
+    config = parse(SHOP, Path("x"))
+    book = Book()
+    book.add(random_rows(steps))
+    rows = [standing.event for standing in book.line if standing.void is None]
+    jobs = Jobs(rows, {plate.id: plate.blade_type for plate in book.fleet.plates.values()})
+    documents = documents_of(config, rows, {p.id: p.blade_type for p in book.fleet.plates.values()}, jobs)
+    months = [period_of(config, 2025, 12), *(period_of(config, 2026, number) for number in range(1, 8))]
+    instants = sorted({us for one in months for us in (one.from_us, one.to_us)})
+    told = valued(config, book.line, book.rows, documents.lines, book.fleet, instants)
+    accruals = accruals_of(config, rows, documents.lines, jobs)
+    end, plates, stood, total = Decimal(0), 0, Decimal(0), Decimal(0)
+    for period in months:
+        roll = roll_forward(told, period.from_us, period.to_us)
+        assert roll.off == (0, 0)
+        if not roll.begins:
+            assert (roll.opening, roll.opening_plates) == (end, plates)
+        end, plates = roll.closing, roll.closing_plates
+        open_work = accrued(accruals, period.from_us, period.to_us)
+        assert open_work.opening == stood
+        assert open_work.closing == sum((one.amount or Decimal(0) for one in open_work.standing), Decimal(0))
+        stood = open_work.closing
+        total += sum(by_kind(within(documents.lines, period.from_us, period.to_us)).values())
+    assert total == sum((line.amount for line in documents.lines), Decimal(0))
+    assert plates == sum(plate.owned for plate in book.fleet.plates.values())
+
+
+@given(st.decimals(-10000, 10000, places=2), st.lists(st.decimals(0, 1000, places=3), min_size=1, max_size=12))
+def test_parts_are_the_whole(total: Decimal, weights: list[Decimal]) -> None:
+    """To the cent, none off its share by a cent or more."""
+    parts = shared(total, weights)
+    assert sum(parts) == total
+    whole = sum(weights)
+    for part, weight in zip(parts, weights, strict=True):
+        exact = total * weight / whole if whole else total / len(weights)
+        assert abs(part - exact) < Decimal("0.01")
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize(
+    ("number", "places", "expected"),
+    [("12.223", 1, "12.2"), ("12.251", 1, "12.3"), ("12.275", 1, "12.3"), ("12.25", 1, "12.2"), ("12.35", 1, "12.4"),
+     ("1223.3", -1, "1220"), ("1225.1", -1, "1230"), ("1227.5", -1, "1230"), ("1225.0", -1, "1220"),
+     ("1235.0", -1, "1240")],
+)  # fmt: skip
+def test_money_is_rounded_by_the_standard(number: str, places: int, expected: str) -> None:
+    """ISO 80000-1:2009, B.2 and B.3 rule A: the examples there (from memory)."""
+    assert rounded(Decimal(number), places) == Decimal(expected)
