@@ -33,6 +33,7 @@ PRICES = (
     'price = 380\ngrind_price = 48\ntip_price = 9\nretip_price = 200\nregrinds_expected = 4\nsupplier = "grinder-a"\n'
 )
 SHOP = CONFIG.replace("wear_limit_um = 250\n", "wear_limit_um = 250\n" + PRICES)
+SHOP += '[[alloy]]\nid = "6082"\nwear_ratio = 1.5\n'
 
 
 def row(shop: Shop, at: str, event: str, plate: str | None = None, entered: str | None = None, **cells: str) -> Event:
@@ -211,7 +212,7 @@ def test_a_month_is_closed_by_name_too(shop: Shop) -> None:
 
 
 def test_what_was_cut_is_told_by_saw_and_blade_and_shared_out_to_the_cent(shop: Shop) -> None:
-    """Ten cuts with a blade of the type that cost 10.00, three with none: by area, all of it, and what is not known."""
+    """10.01 over 4000 mm² of 6063 and as much of 6082, which wears 1.5 times as fast; a cut with no blade has none."""
     row(shop, "2026-03-01 08:00", "opened", "A-1", blade_type="T", cost="0")
     row(shop, "2026-03-02 06:00", "mounted", "A-1", saw="S1")
     row(shop, "2026-03-02 06:12", "dismounted", "A-1", saw="S1", reason="worn-plan")
@@ -226,8 +227,8 @@ def test_what_was_cut_is_told_by_saw_and_blade_and_shared_out_to_the_cent(shop: 
         (None, "P2", 1),
     ]
     costs = {(w.plate, w.part): str(cost) for w, cost in told.shared.costs}
-    assert costs == {("A-1", "P1"): "5.01", ("A-1", "P2"): "5.00", (None, "P2"): "0"}
-    assert told.shared.rules == ("area",)
+    assert costs == {("A-1", "P1"): "4.00", ("A-1", "P2"): "6.01", (None, "P2"): "0"}
+    assert told.shared.rules == ("wear share (area by the stated wear ratios)",)
     assert str(told.per(told.work.total.cuts, 1000)) == "770.0000"
 
 

@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 
 from bladewatch.assess.known import Known
 from bladewatch.assess.moment import Moment
+from bladewatch.assess.training import ratios_of
 from bladewatch.config.tables import Config
 from bladewatch.ledger.events import Event
 from bladewatch.money import ZERO, places_of, rounded
@@ -137,7 +138,6 @@ def month_of(
     inside = [row for row in rows if period.holds(row.at_us)]
     work = work_of(known, period.from_us, period.to_us)
     roll = roll_forward(books.valued, period.from_us, period.to_us)
-    fits = {blade.id: training.fit for blade, training in moment.models() if training.fit is not None}
     kerf_kg, kerf_value = kerf_of(known, work)
     currency = config.site.currency
     return Month(
@@ -151,7 +151,9 @@ def month_of(
         accrued=accrued(books.accruals, period.from_us, period.to_us),
         bridge=bridge(_plan(config), _spent(known, books, lines, roll, work), places_of(currency)),
         work=work,
-        shared=share_out(lines, work, fits, places_of(currency)),
+        shared=share_out(
+            lines, work, ratios_of(config, {row.alloy for row in work.worked}, period.from_us), places_of(currency)
+        ),
         ended=tuple(ended_of(known, period)),
         changes=changes_of(inside),
         grinders=tuple(grinders_of(books.jobs, lines, inside, period)),

@@ -1,8 +1,9 @@
 """A month's spend over what was cut: by saw, alloy, part, blade type, to the cent.
 
-What was paid for plates of a blade type goes over what its blades cut in the month, the rest over all that was cut. The
-share of each is that of the wear, where the model of the blade type knows the alloys; else that of the area; else that
-of the cuts. The rule that was used is named.
+What was paid for plates of a blade type goes over what its blades cut in the month, the rest over all that was cut.
+The share of each is that of the wear: its area, times the wear ratio that the configuration states for its alloy. It is
+not the one that a model has learnt: a month that was closed must not be shared out anew with every cycle that ends.
+Where no area is known the cuts count. The rule that was used is named.
 """
 
 from __future__ import annotations
@@ -14,12 +15,11 @@ from typing import Final, NamedTuple
 from bladewatch.money import ZERO, rounded, shared
 from bladewatch.spending.documents import Line
 from bladewatch.spending.work import Work, Worked, area_m2, total_of
-from models.joint import JointFit
 
-WEAR: Final = "wear share"
+WEAR: Final = "wear share (area by the stated wear ratios)"
 AREA: Final = "area"
 CUTS: Final = "cuts"
-FINE: Final = 10**9
+FINE: Final = 10**6
 
 
 class CostOf(NamedTuple):
@@ -55,8 +55,8 @@ class Shared(NamedTuple):
     places: int
 
 
-def share_out(lines: Iterable[Line], work: Work, fits: Mapping[str, JointFit], places: int) -> Shared:
-    """Spread the lines of a month over its work."""
+def share_out(lines: Iterable[Line], work: Work, ratios: Mapping[str, float], places: int) -> Shared:
+    """Spread the lines of a month over its work; ``ratios`` are the wear ratios of the alloys."""
     pools: dict[str | None, Decimal] = {}
     for line in lines:
         pools[line.blade_type] = pools.get(line.blade_type, ZERO) + line.amount
@@ -65,8 +65,8 @@ def share_out(lines: Iterable[Line], work: Work, fits: Mapping[str, JointFit], p
     cost = dict.fromkeys(range(len(work.worked)), ZERO)
     place_of = {id(row): place for place, row in enumerate(work.worked)}
 
-    def spread(amount: Decimal, rows: Sequence[Worked], fit: JointFit | None) -> None:
-        rule, weights = _weights(rows, fit)
+    def spread(amount: Decimal, rows: Sequence[Worked]) -> None:
+        rule, weights = _weights(rows, ratios)
         for row, part in zip(rows, shared(amount, weights, places), strict=True):
             cost[place_of[id(row)]] += part
         if rule not in rules:
@@ -77,22 +77,20 @@ def share_out(lines: Iterable[Line], work: Work, fits: Mapping[str, JointFit], p
         if blade_type is None or not rows:
             general += amount
         else:
-            spread(amount, rows, fits.get(blade_type))
+            spread(amount, rows)
     every = [row for row in work.worked if row.made.cuts]
     if every and general:
-        spread(general, every, None)
+        spread(general, every)
         general = ZERO
     return Shared(tuple((row, cost[place]) for place, row in enumerate(work.worked)), tuple(rules), general, places)
 
 
-def _weights(rows: Sequence[Worked], fit: JointFit | None) -> tuple[str, list[Decimal]]:
-    if fit is not None and not fit.names.plain and all(row.alloy in fit.names.alloys for row in rows):
-        wear = [fit.rate(row.alloy)[0] * area_m2(row.made) for row in rows]
-        if sum(wear) > 0:
-            return WEAR, [Decimal(round(one * FINE)) for one in wear]
-    if total_of(rows).area_cmm2:
-        return AREA, [Decimal(row.made.area_cmm2) for row in rows]
-    return CUTS, [Decimal(row.made.cuts) for row in rows]
+def _weights(rows: Sequence[Worked], ratios: Mapping[str, float]) -> tuple[str, list[Decimal]]:
+    if not total_of(rows).area_cmm2:
+        return CUTS, [Decimal(row.made.cuts) for row in rows]
+    of_each = [ratios.get(row.alloy, 1.0) for row in rows]
+    rule = WEAR if len(set(of_each)) > 1 else AREA
+    return rule, [Decimal(row.made.area_cmm2 * round(ratio * FINE)) for row, ratio in zip(rows, of_each, strict=True)]
 
 
 def costs_by(told: Shared, key: Callable[[Worked], str | None]) -> list[CostOf]:
