@@ -83,11 +83,9 @@ def test_harder_alloys_are_mix_and_more_cuts_are_volume() -> None:
     assert {name: str(amount) for name, amount in told.parts.items() if amount} == {"volume": "7.00", "mix": "3.00"}
 
 
-WEEKS = CONFIG.replace(
-    'name = "hall"\n',
-    'name = "hall"\ntimezone = "Europe/Berlin"\n[budget]\nmonths = "4-4-5"\nyears = { 2030 = 2029-12-31, 2031 = 2030-12-30, '
-    "2032 = 2032-01-05 }\n",
-)  # fmt: skip
+YEARS = "years = { 2030 = 2029-12-31, 2031 = 2030-12-30, 2032 = 2032-01-05 }"
+SITE = 'name = "hall"\n'
+WEEKS = CONFIG.replace(SITE, f'{SITE}timezone = "Europe/Berlin"\n[budget]\nmonths = "4-4-5"\n{YEARS}\n')
 
 
 def test_months_of_weeks_fill_the_year(tmp_path_factory: pytest.TempPathFactory) -> None:
