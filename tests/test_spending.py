@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from openpyxl import load_workbook
 from shops import CONFIG, Shop, minute, stroke
 from typer.testing import CliRunner
 
@@ -19,6 +21,8 @@ from bladewatch.config.decode import parse
 from bladewatch.ledger.book import Book
 from bladewatch.ledger.events import Event, event_of
 from bladewatch.money import rounded, shared
+from bladewatch.papers.saving import save_month
+from bladewatch.papers.sheets import write_workbook
 from bladewatch.pipeline import enter
 from bladewatch.spending.accruals import accruals_of, accrued
 from bladewatch.spending.answer import as_json
@@ -361,3 +365,85 @@ def test_parts_are_the_whole(total: Decimal, weights: list[Decimal]) -> None:
 def test_money_is_rounded_by_the_standard(number: str, places: int, expected: str) -> None:
     """ISO 80000-1:2009, B.2 and B.3 rule A: the examples there (from memory)."""
     assert rounded(Decimal(number), places) == Decimal(expected)
+
+
+# What is kept of it
+
+
+def test_the_workbook_holds_values_and_what_the_rows_add_up_to(shop: Shop, tmp_path: Path) -> None:
+    """Read back: each figure of the cover is a number, its formula gives the same over the rows; no text computes."""
+    march(shop)
+    row(shop, "2026-03-21 08:00", "invoiced", document="=1+1", cost="10.00", supplier="+grinder")
+    shop.take(*(stroke(n, n * 3, part="P1") for n in range(1, 40)))
+    told = month(shop)
+    path = tmp_path / "march.xlsx"
+    write_workbook(shop.service.config, told, path, told.at_us)
+    book = load_workbook(path)
+    cover = {
+        str(cells[0].value): [cell.value for cell in cells]
+        for cells in book["month"].iter_rows()
+        if cells[1].value is not None
+    }
+    assert cover["spent in all"][1] == 577
+    assert cover["plates: value at the end"][1] == 1847
+    checked = 0
+    for name, (_, value, formula, difference) in cover.items():
+        if name not in ("", "None") and formula is not None and str(formula).startswith("="):
+            assert summed(book, str(formula)) == pytest.approx(float(value)), name
+            assert str(difference).startswith("=ROUND(")
+            checked += 1
+    assert checked >= 16
+    texts = [
+        cell
+        for sheet in book
+        for cells in sheet.iter_rows(min_row=4)
+        for cell in cells
+        if cell.value in ("=1+1", "+grinder")
+    ]
+    assert [(cell.data_type, cell.quotePrefix) for cell in texts] == [("s", True), ("s", True)]
+
+
+def summed(book: Any, formula: str) -> float:
+    """What a formula of the cover gives, worked out here."""
+    found = re.fullmatch(r"=(?:(-?[\d.]+)\+)?SUM\('(.+)'!\$(\w+)\$(\d+):\$\w+\$(\d+)\)", formula)
+    if found is not None:
+        begin, sheet, letter, first, last = found.groups()
+        return float(begin or 0) + sum(book[sheet][f"{letter}{n}"].value or 0 for n in range(int(first), int(last) + 1))
+    told = re.fullmatch(r"=SUMIFS\('(.+)'!\$(\w+)\$(\d+):\$\w+\$(\d+),'.+'!\$(\w+)\$\d+:\$\w+\$\d+,\"(.*)\"\)", formula)
+    assert told is not None, formula
+    sheet, letter, first, last, by, name = told.groups()
+    rows = range(int(first), int(last) + 1)
+    return sum((book[sheet][f"{letter}{n}"].value or 0 for n in rows if book[sheet][f"{by}{n}"].value == name), 0.0)
+
+
+def test_plain_tables_speak_the_sites_numbers(make_shop: Callable[..., Shop], tmp_path: Path) -> None:
+    """A decimal comma parts columns by semicolons; dates day first; a text that would compute has an apostrophe."""
+    shop = make_shop(SHOP.replace('name = "hall"\n', 'name = "hall"\ndecimal = "comma"\ndates = "day-first"\n'))
+    march(shop)
+    row(shop, "2026-03-21 08:00", "invoiced", document="=1+1", cost="10.00")
+    files = list(save_month(shop.service.config, month(shop), tmp_path / "march.csv", 0))
+    assert [file.name for file in files] == [
+        "march.csv",
+        "march-plates.csv",
+        "march-not-invoiced.csv",
+        "march-work.csv",
+    ]
+    lines = files[0].read_text(encoding="utf-8-sig").splitlines()
+    assert lines[0] == "day;document;kind;plate;blade_type;supplier;batch;amount;row"
+    assert any(line.startswith("03.03.2026;INV-1;new;A-7;T;;;380,00;") for line in lines)
+    assert any(line.startswith("21.03.2026;'=1+1;grind;;;;;10,00;") for line in lines)
+
+
+def test_the_page_holds_all_that_the_screen_says(shop: Shop, tmp_path: Path) -> None:
+    """One file that needs nothing else: no address, no script; names are escaped."""
+    march(shop)
+    row(shop, "2026-03-21 08:00", "dismounted", "A-6", saw="<b>", reason="chipped", planned="no")
+    told = month(shop)
+    (file,) = save_month(shop.service.config, told, tmp_path / "march.html", told.at_us)
+    page = file.read_text(encoding="utf-8")
+    assert "Spent 567.00 EUR" in page.replace("\u00a0", " ")
+    assert page.count("<svg") == 2
+    assert "<script" not in page
+    assert "http" not in page.replace("http://www.w3.org", "")
+    assert "&lt;b&gt;" in page
+    assert "<b>" not in page

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -21,13 +22,22 @@ def register(app: typer.Typer) -> None:
 def spend(
     context: typer.Context,
     month: Annotated[str | None, typer.Option("--month", help="A month like 2026-05; else the running one.")] = None,
+    save: Annotated[
+        Path | None,
+        typer.Option(
+            "--save", help="Write it to a file: .html to print, .xlsx with the rows behind it, .csv the rows."
+        ),
+    ] = None,
     at: AtTimes = None,
     as_json: JsonFlag = False,
 ) -> None:
     """What blades cost in a month, what they were worth, and why it was more or less than planned.
 
-    Example: bladewatch report spend --month 2026-05
+    Example: bladewatch report spend --month 2026-05 --save may.html
     """
+    if save is not None:
+        _save(context.obj, month, at or [], save)
+        return
     from bladewatch.screens.spend import render
     from bladewatch.service import Service
     from bladewatch.spending.answer import as_json as told
@@ -37,3 +47,18 @@ def spend(
         return [shop.spend(month, at_us)]
 
     answer_each(context.obj, at or [], as_json, ask, lambda one, shop: told(one, shop.zone), render, single=True)
+
+
+def _save(config_path: Path | None, month: str | None, at: list[str], path: Path) -> None:
+    from bladewatch.errors import UsageError
+    from bladewatch.papers.saving import SUFFIXES, save_month
+    from bladewatch.service import Service
+
+    if path.suffix not in SUFFIXES:
+        raise UsageError(f"--save {path}: expected a name that ends in {', '.join(SUFFIXES)}")
+    if len(at) > 1:
+        raise UsageError("--save: expected one --at at most")
+    with Service.open(config_path) as service:
+        at_us = service.instant(at[0]) if at else service.clock()
+        for file in save_month(service.config, service.spend(month, at_us), path, at_us):
+            print(file, flush=True)

@@ -40,6 +40,7 @@ class Site:
     currency: str = key(kinds.text, "EUR")
     units: str = key(kinds.choice("metric", "inch"), "metric")
     decimal: str = key(kinds.choice("point", "comma"), "point")
+    dates: str = key(kinds.choice("iso", "day-first", "month-first"), "iso")
     production_day_start: time = key(kinds.clock, time(6, 0))
 
 

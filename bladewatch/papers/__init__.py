@@ -1,0 +1,1 @@
+"""What is kept or printed of an answer: sheets, plain tables, pages."""
