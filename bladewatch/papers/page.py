@@ -11,12 +11,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from bladewatch.config.tables import Config
 from bladewatch.format import date_text, year_text
-from bladewatch.money import ZERO, money_text
+from bladewatch.money import ZERO, money_text, places_of, rounded
 from bladewatch.papers.plots import Step, Steps, bars_of, steps_of
 from bladewatch.screens.spend import FLOW_WORDS
 from bladewatch.spending.assets import TAKES
 from bladewatch.spending.documents import KINDS
-from bladewatch.spending.month import Month
+from bladewatch.spending.month import LAST_MONTHS, Month
 from bladewatch.spending.sharing import CostOf, costs_by
 from bladewatch.spending.story import KIND_WORDS, PART_WORDS, part_text, story
 from bladewatch.units import IN2_PER_M2, percent, round_to
@@ -64,14 +64,16 @@ def page_of(config: Config, month: Month, at_us: int) -> str:
         ties=not any(month.roll.off),
         off=month.roll.off,
         kinds=[(KIND_WORDS[kind], month.spend[kind]) for kind in KINDS if month.spend[kind]],
-        budget=config.budget.month,
+        budget=None if config.budget.month is None else rounded(config.budget.month, places_of(month.currency)),
         bridge=_bridge(month, money),
         parts=[
             (PART_WORDS[name], amount, part_text(config, month, name))
             for name, amount in month.bridge.parts.items()
             if amount is not None
         ],
-        bars=bars_of([(one.label, one.total) for one in month.past] + [(month.period.label, month.total)], money),
+        bars=bars_of(
+            [(one.label, one.total) for one in month.past] + [(month.period.label, month.total)], money, LAST_MONTHS + 1
+        ),
         rates=rates,
         known=[(what, percent(share), share < least) for what, share in known.items() if share is not None],
         groups=[(name, _dearest(costs, config)) for name, costs in groups],

@@ -8,9 +8,12 @@ from typing import Final, NamedTuple
 
 from bladewatch.money import ZERO
 
-HEIGHT: Final = 120.0
 WIDTH: Final = 640.0
 GAP: Final = 0.25
+STEP_HEIGHT: Final = 100.0
+BAR_HEIGHT: Final = 56.0
+LEAST_STEPS: Final = 0.45
+"""Steps take so much of the height at least: the bars of the sums begin above nought then, and say so."""
 Money = Callable[..., str]
 
 
@@ -40,12 +43,13 @@ class Mark(NamedTuple):
 
 
 class Steps(NamedTuple):
-    """The bars of a plot, and where its base is."""
+    """The bars of a plot, where its base is, and from what sum on the bars of whole sums are drawn."""
 
     marks: tuple[Mark, ...]
     base: float
     width: float
     height: float
+    begins: str | None = None
 
 
 def steps_of(begin_name: str, begin: Decimal | None, steps: Sequence[Step], end: Decimal, money: Money) -> Steps:
@@ -59,21 +63,31 @@ def steps_of(begin_name: str, begin: Decimal | None, steps: Sequence[Step], end:
         spans.append((step.name, reached, reached + step.amount, False))
         reached += step.amount
     spans.append(("spent", ZERO, end, True))
-    return _drawn(spans, money)
+    ends = [reached for _, first, last, whole in spans for reached in ((last,) if whole else (first, last))]
+    low, high = min(ends), max(ends)
+    floor = ZERO
+    if low > 0 and (high - low) < Decimal(repr(LEAST_STEPS)) * high:
+        floor = max(low - (high - low), ZERO).quantize(Decimal(1).scaleb(max(low.adjusted() - 1, 0)))
+        floor = floor if floor < low else ZERO
+    return _drawn(spans, money, STEP_HEIGHT, len(spans), floor)
 
 
-def bars_of(values: Sequence[tuple[str, Decimal]], money: Money) -> Steps:
-    """A bar a value."""
-    return _drawn([(name, ZERO, value, True) for name, value in values], money)
+def bars_of(values: Sequence[tuple[str, Decimal]], money: Money, places: int) -> Steps:
+    """A bar a value, each as wide as if there were so many."""
+    return _drawn([(name, ZERO, value, True) for name, value in values], money, BAR_HEIGHT, places, ZERO)
 
 
-def _drawn(spans: Sequence[tuple[str, Decimal, Decimal, bool]], money: Money) -> Steps:
-    low = float(min((min(first, last) for _, first, last, _ in spans), default=ZERO))
-    high = float(max((max(first, last) for _, first, last, _ in spans), default=ZERO))
-    low, high = min(low, 0.0), max(high, 1e-9)
-    scale, each = HEIGHT / (high - low), WIDTH / max(len(spans), 1)
+def _drawn(
+    spans: Sequence[tuple[str, Decimal, Decimal, bool]], money: Money, height: float, places: int, floor: Decimal
+) -> Steps:  # fmt: skip
+    drawn = [(name, max(first, floor) if whole else first, last, whole) for name, first, last, whole in spans]
+    low = float(min((min(first, last) for _, first, last, _ in drawn), default=ZERO))
+    high = float(max((max(first, last) for _, first, last, _ in drawn), default=ZERO))
+    low = float(floor) if floor else min(low, 0.0)
+    high = max(high, low + 1e-9)
+    scale, each = height / (high - low), WIDTH / max(places, len(spans), 1)
     marks = []
-    for place, (name, first, last, whole) in enumerate(spans):
+    for place, (name, first, last, whole) in enumerate(drawn):
         top, bottom = float(max(first, last)), float(min(first, last))
         text = money(last) if whole else money(last - first, sign=True)
         marks.append(
@@ -88,4 +102,5 @@ def _drawn(spans: Sequence[tuple[str, Decimal, Decimal, bool]], money: Money) ->
                 down=last < first,
             )
         )
-    return Steps(tuple(marks), high * scale, WIDTH, HEIGHT)
+    base = (high - (float(floor) if floor else 0.0)) * scale
+    return Steps(tuple(marks), base, WIDTH, height, money(floor) if floor else None)

@@ -8,7 +8,7 @@ from typing import Final
 
 from bladewatch.config.tables import Config
 from bladewatch.format import date_text, some_text, year_text
-from bladewatch.money import ZERO, money_text
+from bladewatch.money import ZERO, money_text, places_of, rounded
 from bladewatch.screens.words import Line, wrapped
 from bladewatch.spending.assets import TAKES
 from bladewatch.spending.documents import KINDS
@@ -82,7 +82,8 @@ class Page:
         past = month.past[-1] if month.past else None
         beside = [f"last month {self._money(past.total)}"] if past is not None else []
         if self._config.budget.month is not None:
-            beside.insert(0, f"budget {self._money(self._config.budget.month)}")
+            budget = rounded(self._config.budget.month, places_of(month.currency))
+            beside.insert(0, f"budget {self._money(budget)}")
         yield self._row("total, without tax", month.total, ", ".join(beside), "bold")
         if month.accrued.standing or month.accrued.opening:
             count = some_text(len(month.accrued.standing), "plate")

@@ -69,14 +69,24 @@ class _Said:
         return f"{text}, {self.money(abs(off))} {'more' if off > 0 else 'less'} than planned."
 
     def why(self) -> Iterator[str]:
-        """The parts that matter, the largest first."""
-        parts = [(name, amount) for name, amount in self._month.bridge.parts.items() if amount]
+        """More cut, or blades that died faster? Then what else matters, the largest first."""
+        parts = self._month.bridge.parts
         least = SMALL * abs(self._month.total)
-        told = sorted((pair for pair in parts if abs(pair[1]) > least), key=lambda pair: (-abs(pair[1]), pair[0]))
-        words = [f"{_MORE[name][amount < 0]}: {self.money(amount, sign=True)}" for name, amount in told[:3]]
-        if words:
-            text = "; ".join(words)
-            yield f"{text[0].upper()}{text[1:]}."
+        asked = [self._said(name, amount) for name in (VOLUME, LIFE) if (amount := parts[name])]
+        if asked:
+            yield _sentence(asked)
+        rest = [(name, amount) for name, amount in parts.items() if amount and name not in (VOLUME, LIFE)]
+        told = sorted((pair for pair in rest if abs(pair[1]) > least), key=lambda pair: (-abs(pair[1]), pair[0]))
+        if told:
+            yield _sentence([self._said(*pair) for pair in told])
+
+    def _said(self, name: str, amount: Decimal) -> str:
+        return f"{_MORE[name][amount < 0]}: {self.money(amount, sign=True)}"
+
+
+def _sentence(parts: list[str]) -> str:
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def part_text(config: Config, month: Month, name: str) -> str:
