@@ -199,18 +199,6 @@ class Service:
         with self.store.snapshot():
             return pairs(self.moment(at_us).known(), by, split_us)
 
-    def spend(self, month: str | None = None, at_us: int | None = None) -> Any:
-        """The tooling spend of a fiscal month, the running one where none is named, as ``Month``."""
-        from bladewatch.spending.month import closing_of, month_of
-        from bladewatch.spending.periods import month_holding, read_month
-
-        with self.store.snapshot():
-            moment = self.moment(at_us)
-            wanted = month_holding(self.config, moment.now_us) if month is None else read_month(month)
-            closing = closing_of([row.event for row in moment.known().book.line], self.config, *wanted)
-            then = None if closing is None else self.moment(max(closing.known_us, closing.at_us))
-            return month_of(moment, *wanted, then, closing)
-
     def ended_cycles(self, at_us: int | None = None) -> list[Any]:
         """The grind cycles that had ended, as ``EndedCycle``."""
         from bladewatch.assess.moment import Moment

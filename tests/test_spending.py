@@ -18,16 +18,19 @@ from typer.testing import CliRunner
 
 from bladewatch.cli.app import app
 from bladewatch.config.decode import parse
+from bladewatch.errors import UsageError
 from bladewatch.ledger.book import Book
 from bladewatch.ledger.events import Event, event_of
 from bladewatch.money import rounded, shared
 from bladewatch.papers.saving import save_month
 from bladewatch.papers.sheets import write_workbook
 from bladewatch.pipeline import enter
+from bladewatch.reporting import beside_account, spend
+from bladewatch.spending.account import balance, journal
 from bladewatch.spending.accruals import accruals_of, accrued
 from bladewatch.spending.answer import as_json
 from bladewatch.spending.assets import roll_forward, valued
-from bladewatch.spending.documents import by_kind, documents_of, within
+from bladewatch.spending.documents import KINDS, by_kind, documents_of, within
 from bladewatch.spending.grinding import Jobs
 from bladewatch.spending.month import Month
 from bladewatch.spending.periods import period_of
@@ -51,7 +54,7 @@ def row(shop: Shop, at: str, event: str, plate: str | None = None, entered: str 
 
 def month(shop: Shop, label: str = "2026-03", at: str = "2026-12-31T00:00:00Z") -> Month:
     """The month as it was known at an instant."""
-    found: Month = shop.service.spend(label, parse_text(at))
+    found: Month = spend(shop.service, label, parse_text(at))
     return found
 
 
@@ -447,3 +450,64 @@ def test_the_page_holds_all_that_the_screen_says(shop: Shop, tmp_path: Path) -> 
     assert "http" not in page.replace("http://www.w3.org", "")
     assert "&lt;b&gt;" in page
     assert "<b>" not in page
+
+
+# Beside finance
+
+
+def test_the_account_of_finance_is_matched_by_document(shop: Shop, tmp_path: Path) -> None:
+    """One agrees, one differs by a cent, each side lacks one, and theirs is ours of another month."""
+    for day, document, cost in (("03", "A", "10.00"), ("04", "B", "20.00"), ("05", "C", "30.00")):
+        row(shop, f"2026-03-{day} 10:00", "invoiced", document=document, cost=cost)
+    row(shop, "2026-03-06 10:00", "invoiced", cost="5.00")
+    row(shop, "2026-04-06 10:00", "invoiced", document="D", cost="40.00")
+    path = tmp_path / "account.csv"
+    path.write_text(
+        "posted;document;amount;text\n3;A;6.00;x\n3;A;4.00;rest\n4;B;20.01;x\n6;D;40.00;x\n7;Z;1,000.00;x\n"
+    )
+    told = beside_account(shop.service, path, "2026-03")
+    assert [one.document for one in told.agree] == ["A"]
+    assert [(one.document, str(one.ours), str(one.theirs)) for one in told.differ] == [("B", "20.00", "20.01")]
+    assert [one.document for one in told.only_ours] == ["C"]
+    assert [(one.document, one.month) for one in told.only_theirs] == [("D", "2026-04"), ("Z", None)]
+    assert [str(line.amount) for line in told.nameless] == ["5.00"]
+    assert (told.ours, told.theirs) == (65, Decimal("1070.01"))
+    asked = ["--config", str(shop.service.config.path), "report", "spend", "--month", "2026-03", "--account", str(path)]
+    page = CliRunner(env={"COLUMNS": "80"}).invoke(app, asked).stdout
+    assert "The account lacks" in page
+    assert "ours is of 2026-04" in page
+    assert json.loads(CliRunner().invoke(app, [*asked, "--json"]).stdout)["agree"] == 1
+    path.write_text("document,amount\nA,ten\n")
+    with pytest.raises(UsageError, match=r"line 2: amount: found 'ten'"):
+        beside_account(shop.service, path, "2026-03")
+    path.write_text("number,sum\nA,10\n")
+    with pytest.raises(UsageError, match="expected document and amount among them"):
+        beside_account(shop.service, path, "2026-03")
+
+
+def test_journal_lines_balance_and_carry_the_cost_centres(make_shop: Callable[..., Shop], tmp_path: Path) -> None:
+    """The spend by kind over the saws' cost centres, against payables; what is not invoiced against its own account."""
+    accounts = ", ".join(f'{kind} = "70{place}"' for place, kind in enumerate((*KINDS, "payable", "expected")))
+    text = SHOP.replace('id = "S1"\n', 'id = "S1"\ncost_centre = "K1"\n', 1)
+    text = text.replace("spindles = 2\n", 'spindles = 2\ncost_centre = "K2"\n')
+    shop = make_shop(text + f"[budget]\naccounts = {{ {accounts} }}\n")
+    march(shop)
+    row(shop, "2026-03-02 05:00", "mounted", "A-6", saw="S2")
+    shop.take(*(stroke(n, n * 3, part="P1") for n in range(1, 31)))
+    shop.take(*(stroke(n, n * 3, part="P1", saw="S2") for n in range(1, 11)))
+    told = month(shop)
+    entries = journal(shop.service.config, told)
+    assert balance(entries) == 0
+    of_new = {entry.cost_centre: str(entry.debit) for entry in entries if entry.account == "700"}
+    assert sum(map(Decimal, of_new.values())) == 360
+    assert of_new.keys() == {"K1", "K2"}
+    assert [str(entry.credit) for entry in entries if entry.account == "706"] == ["567.00"]
+    assert [str(entry.credit) for entry in entries if entry.account == "707"] == ["162.00"]
+    path = tmp_path / "journal.csv"
+    asked = ["--config", str(shop.service.config.path), "report", "spend", "--month", "2026-03"]
+    assert CliRunner().invoke(app, [*asked, "--at", "2026-12-31", "--journal", str(path)]).exit_code == 0
+    assert path.read_text(encoding="utf-8-sig").splitlines()[0] == "day,account,cost_centre,debit,credit,text"
+    bare = make_shop(SHOP)
+    march(bare)
+    with pytest.raises(UsageError, match="new, retip, freight, payable, grind, expected missing"):
+        journal(bare.service.config, month(bare))

@@ -1,0 +1,36 @@
+"""A month's spend of an opened shop: as it is known at a moment, and beside an account of finance."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from bladewatch.service import Service
+from bladewatch.spending.account import Match, match, read_account
+from bladewatch.spending.month import Month, books_of, closing_of, month_of
+from bladewatch.spending.periods import month_holding, read_month
+
+
+def spend(service: Service, month: str | None = None, at_us: int | None = None) -> Month:
+    """The tooling spend of a fiscal month, the running one where none is named. Raises ``UsageError``."""
+    config = service.config
+    with service.store.snapshot():
+        moment = service.moment(at_us)
+        wanted = month_holding(config, moment.now_us) if month is None else read_month(month)
+        closing = closing_of([row.event for row in moment.known().book.line], config, *wanted)
+        then = None if closing is None else service.moment(max(closing.known_us, closing.at_us))
+        return month_of(moment, *wanted, then, closing)
+
+
+def beside_account(service: Service, path: Path, month: str | None = None, at_us: int | None = None) -> Match:
+    """A month's documents beside an account of finance. Raises ``UsageError`` on a file that is none."""
+    config = service.config
+    account = read_account(config, path)
+    told = spend(service, month, at_us)
+    with service.store.snapshot():
+        lines = books_of(service.moment(at_us), ()).documents.lines
+    elsewhere = {}
+    for line in lines:
+        if line.document in account and line.document is not None:
+            year, number = month_holding(config, line.at_us)
+            elsewhere[line.document] = f"{year:04d}-{number:02d}"
+    return match(told, elsewhere, account)

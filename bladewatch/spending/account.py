@@ -1,0 +1,171 @@
+"""A month beside the tooling account of finance: matched by document; and journal lines for finance to take.
+
+The account is a CSV with the columns ``document`` and ``amount`` (charges above nought) and any others. Numbers are
+read by the site's decimal sign. Documents of one number are summed on either side.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from typing import Final, NamedTuple
+
+from bladewatch.config.tables import Config
+from bladewatch.errors import UsageError
+from bladewatch.money import ZERO, places_of, rounded, shared
+from bladewatch.spending.documents import KINDS, Line
+from bladewatch.spending.grinding import GRIND
+from bladewatch.spending.month import Month
+from bladewatch.spending.sharing import costs_by
+
+NEEDED: Final = ("document", "amount")
+PAYABLE: Final = "payable"
+EXPECTED: Final = "expected"
+"""The account that stands against work that was done and is not invoiced."""
+
+
+class Beside(NamedTuple):
+    """A document on both sides; ``ours`` or ``theirs`` is None where that side lacks it.
+
+    ``month`` is the month in which we have it, where that is another one.
+    """
+
+    document: str
+    ours: Decimal | None
+    theirs: Decimal | None
+    month: str | None = None
+
+
+class Match(NamedTuple):
+    """A month beside an account: what agrees, what differs, what either side lacks, our lines without a document."""
+
+    agree: tuple[Beside, ...]
+    differ: tuple[Beside, ...]
+    only_ours: tuple[Beside, ...]
+    only_theirs: tuple[Beside, ...]
+    nameless: tuple[Line, ...]
+    ours: Decimal
+    theirs: Decimal
+
+
+def read_account(config: Config, path: Path) -> dict[str, Decimal]:
+    """The sums of an account's documents. Raises ``UsageError`` that lists every mistake."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(f"{path}: cannot be read: {error}") from error
+    first = text.partition("\n")[0]
+    reader = csv.DictReader(text.splitlines(), delimiter=max(",;\t", key=first.count))
+    missing = [name for name in NEEDED if name not in (reader.fieldnames or ())]
+    if missing:
+        found = ", ".join(reader.fieldnames or ()) or "nothing"
+        raise UsageError(f"{path}: line 1: found the columns {found}; expected {' and '.join(NEEDED)} among them")
+    sums: dict[str, Decimal] = {}
+    mistakes = []
+    for number, row in enumerate(reader, 2):
+        document, amount = (row.get("document") or "").strip(), _amount(config, row.get("amount") or "")
+        if amount is None:
+            mistakes.append(f"line {number}: amount: found {(row.get('amount') or '')[:40]!r}, expected one like 48.50")
+        elif document or amount:
+            sums[document] = sums.get(document, ZERO) + amount
+    if mistakes:
+        raise UsageError("\n  ".join([f"{path}: {len(mistakes)} mistakes", *mistakes[:20]]))
+    return sums
+
+
+def _amount(config: Config, text: str) -> Decimal | None:
+    plain = text.strip().replace("\u00a0", "").replace(" ", "").replace("−", "-")
+    comma = config.site.decimal == "comma"
+    plain = plain.replace(".", "").replace(",", ".") if comma else plain.replace(",", "")
+    try:
+        found = Decimal(plain)
+    except InvalidOperation:
+        return None
+    return rounded(found, places_of(config.site.currency)) if found.is_finite() else None
+
+
+def match(month: Month, elsewhere: Mapping[str, str], account: Mapping[str, Decimal]) -> Match:
+    """Hold a month's documents against an account; ``elsewhere`` names the months of all other documents."""
+    ours: dict[str, Decimal] = {}
+    for line in month.lines:
+        if line.document is not None:
+            ours[line.document] = ours.get(line.document, ZERO) + line.amount
+    found = [
+        Beside(name, ours.get(name), account.get(name), None if name in ours else elsewhere.get(name))
+        for name in sorted({*ours, *account})
+    ]
+    both = [one for one in found if one.ours is not None and one.theirs is not None]
+    return Match(
+        tuple(one for one in both if one.ours == one.theirs),
+        tuple(one for one in both if one.ours != one.theirs),
+        tuple(one for one in found if one.theirs is None),
+        tuple(one for one in found if one.ours is None),
+        tuple(line for line in month.lines if line.document is None),
+        month.total,
+        sum(account.values(), ZERO),
+    )
+
+
+class Entry(NamedTuple):
+    """A line of a journal: what is charged to an account and a cost centre, or what stands against it."""
+
+    account: str
+    cost_centre: str
+    debit: Decimal
+    credit: Decimal
+    text: str
+
+
+def journal(config: Config, month: Month) -> list[Entry]:
+    """The month's lines for finance: each kind of spend by cost centre, against payables; accruals and their reversal.
+
+    The cost centres of the saws carry what their cuts took of the spend. Raises ``UsageError`` on accounts that are
+    not configured.
+    """
+    needed = [kind for kind in KINDS if month.spend[kind]] + [PAYABLE]
+    net = month.accrued.closing - month.accrued.opening
+    needed += [name for name in (GRIND, EXPECTED) if net and name not in needed]
+    accounts = config.budget.accounts
+    missing = [name for name in needed if name not in accounts]
+    if missing:
+        raise UsageError(f"[budget] accounts: {', '.join(missing)} missing; a journal needs an account for each")
+    places = places_of(month.currency)
+    centres = _centres(config, month)
+    found: list[Entry] = []
+    for kind in KINDS:
+        found.extend(_charged(accounts[kind], centres, month.spend[kind], f"{kind} {month.period.label}", places))
+    found.append(_entry(accounts[PAYABLE], "", -month.total, f"tooling {month.period.label}"))
+    if net:
+        text = f"not invoiced {month.period.label}, less what was reversed"
+        found.extend(_charged(accounts[GRIND], centres, net, text, places))
+        found.append(_entry(accounts[EXPECTED], "", -net, text))
+    return [entry for entry in found if entry.debit or entry.credit]
+
+
+def _charged(
+    account: str, centres: Sequence[tuple[str, Decimal]], amount: Decimal, text: str, places: int
+) -> Iterator[Entry]:  # fmt: skip
+    parts = shared(amount, [weight for _, weight in centres], places)
+    for (centre, _), part in zip(centres, parts, strict=True):
+        yield _entry(account, centre, part, text)
+
+
+def _entry(account: str, centre: str, amount: Decimal, text: str) -> Entry:
+    return Entry(account, centre, max(amount, ZERO), max(-amount, ZERO), text)
+
+
+def _centres(config: Config, month: Month) -> list[tuple[str, Decimal]]:
+    """The cost centres and what each one's saws took of the spend; one without a name where none is told."""
+    found: dict[str, Decimal] = {}
+    for one in costs_by(month.shared, lambda row: row.saw):
+        saw = None if one.name is None else config.saws.ever(one.name, month.period.from_us)
+        centre = "" if saw is None or saw.cost_centre is None else saw.cost_centre
+        found[centre] = found.get(centre, ZERO) + max(one.cost, ZERO)
+    return sorted(found.items()) or [("", Decimal(1))]
+
+
+def balance(entries: Iterable[Entry]) -> Decimal:
+    """What debits are above credits: nought."""
+    return sum((entry.debit - entry.credit for entry in entries), ZERO)
