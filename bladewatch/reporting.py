@@ -6,8 +6,10 @@ from pathlib import Path
 
 from bladewatch.service import Service
 from bladewatch.spending.account import Match, match, read_account
+from bladewatch.spending.ahead import Ahead, ahead_of
 from bladewatch.spending.month import Month, books_of, closing_of, month_of
 from bladewatch.spending.periods import month_holding, read_month
+from bladewatch.spending.quote import Quote, quotes
 
 
 def spend(service: Service, month: str | None = None, at_us: int | None = None) -> Month:
@@ -34,3 +36,15 @@ def beside_account(service: Service, path: Path, month: str | None = None, at_us
             year, number = month_holding(config, line.at_us)
             elsewhere[line.document] = f"{year:04d}-{number:02d}"
     return match(told, elsewhere, account)
+
+
+def coming(service: Service, at_us: int | None = None) -> Ahead:
+    """What the months after a moment's will cost."""
+    with service.store.snapshot():
+        return ahead_of(service.moment(at_us))
+
+
+def quoted(service: Service, part: str, cuts: int, at_us: int | None = None) -> list[Quote]:
+    """What the blades of an order would cost, by blade type. Raises ``UsageError`` on an unknown part."""
+    with service.store.snapshot():
+        return quotes(service.moment(at_us), part, cuts)

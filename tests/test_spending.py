@@ -239,6 +239,26 @@ def test_what_was_cut_is_told_by_saw_and_blade_and_shared_out_to_the_cent(shop: 
     assert str(told.per(told.work.total.cuts, 1000)) == "770.0000"
 
 
+def test_orders_the_way_of_a_tooth_and_trims_are_told(make_shop: Callable[..., Shop]) -> None:
+    """Of 10.00 over four cuts three are one order's; A·n/(60·v) a cut; a trim of 100 mm of 1000 mm² is 0.27 kg."""
+    shop = make_shop(SHOP.replace('aliases = ["EN AW-6063"]\n', 'aliases = ["EN AW-6063"]\ndensity = 2.7\n'))
+    row(shop, "2026-03-01 08:00", "invoiced", document="G", cost="10.00")
+    orders = ["O-1", "O-1", "O-1", "O-2"]
+    shop.take(*(stroke(n, n, part="P1", order=order, feed_mm_s=10.0) for n, order in enumerate(orders, 1)))
+    shop.take(stroke(5, 5, part="P1", kind="air"))
+    told = month(shop).told
+    assert [(one.name, str(one.cost), one.cuts) for one in told.orders] == [("O-1", "7.50", 3), ("O-2", "2.50", 1)]
+    assert told.travel_m == pytest.approx(4 * 1000 * 2800 / (60 * 10) / 1000)
+    assert (told.orders_known, told.travel_known) == (1, 1)
+    shop.take(
+        stroke(6, 6, part="P1", kind="trim", length_mm=100.0),
+        stroke(7, 7, alloy="6063", area_cmm2=100_000, kind="trim"),
+    )
+    told = month(shop).told
+    assert [(one.kind, one.strokes, round(one.kg, 9), one.untold) for one in told.scraps] == [("trim", 2, 0.27, 1)]
+    assert told.orders_known == pytest.approx(4 / 6)
+
+
 def test_an_answer_about_then_is_that_of_a_store_that_knew_no_more(make_shop: Callable[..., Shop]) -> None:
     """Byte for byte, with a late invoice, a late stroke and a correction after the moment."""
     then = "2026-04-02T00:00:00Z"
@@ -370,6 +390,31 @@ def test_money_is_rounded_by_the_standard(number: str, places: int, expected: st
     assert rounded(Decimal(number), places) == Decimal(expected)
 
 
+def test_savings_are_claimed_against_a_named_baseline_at_this_months_volume(make_shop: Callable[..., Shop]) -> None:
+    """February: 30.00 for 3000 mm²; March 8.00 for 1000 mm², where 10.00 would have been the rate: 2.00 saved."""
+    shop = make_shop(SHOP + '[budget]\nbaseline = "2026-02 to 2026-02"\n')
+    row(shop, "2026-02-05 08:00", "invoiced", document="F", cost="30.00")
+    row(shop, "2026-03-05 08:00", "invoiced", document="M", cost="8.00")
+    row(shop, "2026-03-06 08:00", "bought", "N-1", blade_type="T", cost="380.00", document="N")  # not used up yet
+    shop.take(*(stroke(n, n - 20 * 24 * 60, part="P1") for n in range(1, 4)), stroke(4, 60, part="P1"))
+    told = month(shop)
+    assert told.saving is not None
+    assert (told.saving.saved, told.saving.baseline) == (Decimal("2.00"), "2026-02 to 2026-02")
+    assert month(shop, "2026-02").saving is None
+
+
+def test_closing_names_what_is_to_be_done(shop: Shop) -> None:
+    """The command writes a row of the month; the next month's page lists its actions."""
+    march(shop)
+    shop.service.clock = lambda: parse_text("2026-04-03T09:00:00Z")
+    asked = ["--config", str(shop.service.config.path), "report", "close", "--month", "2026-03", "--by", "M7"]
+    told = CliRunner().invoke(app, [*asked, "--action", "M7: check the clamp of S1", "--action", "E2: ask for prices"])
+    assert told.exit_code == 0
+    assert month(shop).closed is not None
+    assert month(shop, "2026-04").actions == ("M7: check the clamp of S1", "E2: ask for prices")
+    assert month(shop).actions == ()
+
+
 # What is kept of it
 
 
@@ -432,7 +477,7 @@ def test_plain_tables_speak_the_sites_numbers(make_shop: Callable[..., Shop], tm
         "march-work.csv",
     ]
     lines = files[0].read_text(encoding="utf-8-sig").splitlines()
-    assert lines[0] == "day;document;kind;plate;blade_type;supplier;batch;amount;row"
+    assert lines[0] == "day;document;kind;plate;blade_type;supplier;batch;amount;currency;fx_rate;row"
     assert any(line.startswith("03.03.2026;INV-1;new;A-7;T;;;380,00;") for line in lines)
     assert any(line.startswith("21.03.2026;'=1+1;grind;;;;;10,00;") for line in lines)
 

@@ -121,13 +121,13 @@ def as_json(assessment: Assessment, zone: tzinfo) -> dict[str, Any]:
         "cuts": a.cuts,
         "area_m2": m2_of(a.area_cmm2),
         "area_by_alloy_m2": {alloy: m2_of(area) for alloy, area in sorted(a.area_by_alloy_cmm2.items())},
-        "wear_um": _quantity(a.wear_um),
+        "wear_um": quantity_json(a.wear_um),
         "wear_limit_um": a.wear_limit_um,
         "limit_kind": a.limit_kind,
-        "edge_index": _quantity(a.edge_index),
-        "used_share": _quantity(a.used_share),
-        "remaining_area_m2": _quantity(a.remaining_area_m2),
-        "remaining_cuts": _quantity(a.remaining_cuts),
+        "edge_index": quantity_json(a.edge_index),
+        "used_share": quantity_json(a.used_share),
+        "remaining_area_m2": quantity_json(a.remaining_area_m2),
+        "remaining_cuts": quantity_json(a.remaining_cuts),
         "due_at": _times(a.due, zone),
         "verdict": a.verdict,
         "wear_verdict": a.wear_verdict,
@@ -142,7 +142,8 @@ def as_json(assessment: Assessment, zone: tzinfo) -> dict[str, Any]:
     }
 
 
-def _quantity(quantity: Quantity | None) -> dict[str, float] | None:
+def quantity_json(quantity: Quantity | None) -> dict[str, float] | None:
+    """A quantity as JSON has it."""
     return None if quantity is None else asdict(quantity)
 
 

@@ -67,6 +67,33 @@ def spend(
     answer_each(context.obj, at or [], as_json, ask, lambda one, shop: told(one, shop.zone), render, single=True)
 
 
+@report_app.command("close")
+def close(
+    context: typer.Context,
+    month: Annotated[str, typer.Option("--month", help="The month that is closed, like 2026-05.")],
+    by: Annotated[str | None, typer.Option("--by", help="Who closes it.")] = None,
+    action: Annotated[
+        list[str] | None, typer.Option("--action", help="What is to be done, with its owner first; may be repeated.")
+    ] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """Close a month: what its report says then stays told, and what becomes known later is shown as restated.
+
+    Example: bladewatch report close --month 2026-05 --by M7 --action "M7: check the clamp of S2 by 15 June"
+    """
+    import msgspec
+
+    from bladewatch.ledger.events import filled_row
+    from bladewatch.service import Service
+    from bladewatch.spending.periods import period_of, read_month
+
+    with Service.open(context.obj) as service:
+        label = period_of(service.config, *read_month(month)).label
+        cells = {"event": "month-closed", "document": label, "by": by or "", "note": "; ".join(action or [])}
+        row = filled_row(service.record(cells), service.zone)
+    print(msgspec.json.encode([row]).decode() if as_json else f"{label} is closed, row {row['id']}", flush=True)
+
+
 def _save(config_path: Path | None, month: str | None, at: list[str], path: Path) -> None:
     from bladewatch.errors import UsageError
     from bladewatch.papers.saving import SUFFIXES, save_month
@@ -109,3 +136,48 @@ def _instant(service: Service, at: list[str]) -> int:
     if len(at) > 1:
         raise UsageError("--at: expected one at most where a file is written")
     return service.instant(at[0]) if at else service.clock()
+
+
+@report_app.command("ahead")
+def ahead(context: typer.Context, at: AtTimes = None, as_json: JsonFlag = False) -> None:
+    """What blades will cost in the next month and the next three, with its range.
+
+    Example: bladewatch report ahead
+    """
+    from bladewatch.reporting import coming
+    from bladewatch.screens.ahead import ahead_json, render_ahead
+
+    answer_each(
+        context.obj,
+        at or [],
+        as_json,
+        lambda shop, us: [coming(shop, us)],
+        lambda one, shop: ahead_json(one, shop.zone, shop.config.site.currency),
+        render_ahead,
+        single=True,
+    )
+
+
+@report_app.command("quote")
+def quote(
+    context: typer.Context,
+    part: Annotated[str, typer.Argument(help="A part of the part table.")],
+    cuts: Annotated[int, typer.Argument(min=1, help="How many strokes of the saw.")],
+    at: AtTimes = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """What the blades of an order would cost, for quoting, with its range.
+
+    Example: bladewatch report quote P-100 20000
+    """
+    from bladewatch.reporting import quoted
+    from bladewatch.screens.ahead import quote_json, render_quotes
+
+    answer_each(
+        context.obj,
+        at or [],
+        as_json,
+        lambda shop, us: quoted(shop, part, cuts, us),
+        lambda one, _: quote_json(one),
+        render_quotes,
+    )

@@ -49,10 +49,14 @@ def page_of(config: Config, month: Month, at_us: int) -> str:
         "strokes seen": month.work.strokes_known, "blade on record": month.work.blade_known,
         "alloy known": month.work.alloy_known,
     }  # fmt: skip
+    if month.per_km is not None:
+        rates.append(("per km of a tooth in metal", month.per_km, f"{round_to(month.told.travel_m / 1000)} km"))
+        known["feed known"] = month.told.travel_known
     groups = [
         ("alloy", costs_by(month.shared, lambda row: row.alloy)),
         ("saw", costs_by(month.shared, lambda row: row.saw)),
         ("part", costs_by(month.shared, lambda row: row.part)),
+        *([("order", list(month.told.orders))] if month.told.orders else []),
     ]
     return environment.get_template("spend.html.j2").render(
         site=config.site.name,

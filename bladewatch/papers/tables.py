@@ -38,7 +38,7 @@ def tables_of(month: Month, zone: tzinfo) -> list[Table]:
 
     documents = tuple(
         (day(line.at_us), line.document, line.kind, line.plate, line.blade_type, line.supplier, line.batch, line.amount,
-         line.row)
+         line.currency, line.fx_rate, line.row)
         for line in month.lines
     )  # fmt: skip
     moves = tuple(
@@ -58,7 +58,19 @@ def tables_of(month: Month, zone: tzinfo) -> list[Table]:
     return [
         Table(
             "documents",
-            ("day", "document", "kind", "plate", "blade_type", "supplier", "batch", "amount", "row"),
+            (
+                "day",
+                "document",
+                "kind",
+                "plate",
+                "blade_type",
+                "supplier",
+                "batch",
+                "amount",
+                "currency",
+                "fx_rate",
+                "row",
+            ),
             documents,
             ("amount",),
         ),

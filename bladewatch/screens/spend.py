@@ -134,6 +134,8 @@ class Page:
                 yield Line(f"  {what}: cannot tell, none is known")
             else:
                 yield self._row(what, cost, f"{round_to(count, 4)} {of}")
+        if month.per_km is not None:
+            yield self._row(f"per km of a tooth{NO_BREAK}in metal", month.per_km, self._feed())
         known = {
             "strokes seen": work.strokes_known, "blade on record": work.blade_known, "alloy known": work.alloy_known,
         }  # fmt: skip
@@ -147,7 +149,14 @@ class Page:
         for name, key in (("alloy", "alloy"), ("saw", "saw"), ("part", "part")):
             costs = costs_by(month.shared, lambda row, key=key: getattr(row, key))  # type: ignore[misc]
             yield from self._dearest(name, costs)
+        if month.told.orders:
+            yield from self._dearest("order", month.told.orders)
         yield Line("")
+
+    def _feed(self) -> str:
+        told = self._month.told
+        mark = "~ " if (told.travel_known or 0) < self._config.budget.known_share else ""
+        return f"{round_to(told.travel_m / 1000)} km, {mark}feed known for {percent(told.travel_known or 0)}"
 
     def _dearest(self, name: str, costs: Sequence[CostOf]) -> Iterator[Line]:
         least = self._config.budget.known_share
@@ -198,6 +207,10 @@ class Page:
         told = f"{some_text(changes.taken_off, 'blade')} came off, {changes.minutes:g} min"
         told += f"; {changes.unplanned} unplanned, {changes.unplanned_minutes:g} min" if changes.unplanned else ""
         yield from self._text(told, indent="  ")
+        extra = self._extra()
+        if extra is not None:
+            words = "what unplanned changes cost beyond planned ones, in no sum"
+            yield from self._text(f"{self._money(extra)} {month.currency}: {words}", indent="    ")
         for saw, reason, times in changes.causes[:3]:
             yield from self._text(f"unplanned: {saw} {reason}, {some_text(times, 'time')}", indent="    ")
         for grinder in month.grinders:
@@ -206,7 +219,18 @@ class Page:
             told = ", ".join(f"{alloy} {round_to(kg)} kg" for alloy, kg in month.kerf_kg.items())
             value = f", worth {self._money(month.kerf_value)} {month.currency}" if month.kerf_value is not None else ""
             yield from self._text(f"metal that became chips: {told}{value}", indent="  ")
+        for scrap in month.told.scraps:
+            mass = f", {round_to(scrap.kg)} kg" if scrap.kg else ""
+            untold = f", {scrap.untold} without a length" if scrap.untold else ""
+            yield from self._text(f"{scrap.alloy}: {some_text(scrap.strokes, scrap.kind)}{mass}{untold}", indent="  ")
         yield Line("")
+
+    def _extra(self) -> Decimal | None:
+        """What the month's unplanned changes cost more than planned ones, by the configured costs of both."""
+        budget, count = self._config.budget, self._month.changes.unplanned
+        if budget.planned_change is None or budget.unplanned_change is None or not count:
+            return None
+        return rounded(count * (budget.unplanned_change - budget.planned_change), places_of(self._month.currency))
 
     def _grinder(self, one: Grinder) -> str:
         text = f"{one.supplier}: {some_text(one.plates, 'plate')} came back"
@@ -227,6 +251,10 @@ class Page:
                     yield self._row("come" if sign > 0 else "gone", sign * line.amount, text)
         for remark in month.remarks:
             yield from self._text(f"row {remark.row}: {remark.text}", indent="  ")
+        if month.actions:
+            yield Line("To be done, as said when the month before was closed", "bold")
+            for action in month.actions:
+                yield from self._text(f"[ ] {action}", indent="  ")
         yield from self._text(
             "Documents count on the production day of their date; tax is in no sum. Every row: --json.", "dim"
         )

@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from bladewatch.format import time_text
+from bladewatch.money import ZERO
 from bladewatch.spending.documents import KINDS, Line
 from bladewatch.spending.month import Month
 from bladewatch.spending.sharing import CostOf, costs_by
@@ -57,8 +58,11 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
         "per_1000_cuts": _money(month.per(made.cuts, 1000)),
         "per_m2": _money(month.per(area_m2(made))),
         "per_1000_pieces": _money(month.per(made.pieces, 1000)),
-        "coverage": {"strokes": work.strokes_known, "blade": work.blade_known, "alloy": work.alloy_known},
-        "by": {name: [_cost(one) for one in costs_by(month.shared, key)] for name, key in DIMENSIONS.items()},
+        "coverage": {"strokes": work.strokes_known, "blade": work.blade_known, "alloy": work.alloy_known,
+                     "order": month.told.orders_known, "feed": month.told.travel_known},
+        "per_km_of_tooth_travel": _money(month.per_km),
+        "by": {name: [_cost(one) for one in costs_by(month.shared, key)] for name, key in DIMENSIONS.items()}
+        | {"order": [_cost(one) for one in month.told.orders], "supplier": _suppliers(month)},
         "allocation": list(month.shared.rules),
         "variance": _variance(month.bridge),
         "cycles": [
@@ -81,8 +85,22 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
             for one in month.grinders
         ],
         "kerf": {"kg": dict(month.kerf_kg), "value": _money(month.kerf_value)},
+        "scrap": [
+            {"kind": one.kind, "alloy": one.alloy, "strokes": one.strokes, "kg": one.kg, "without_length": one.untold}
+            for one in month.told.scraps
+        ],
         "regrinds_left": {str(left): count for left, count in month.regrinds_left.items()},
         "past": [{"month": one.label, "total": str(one.total)} for one in month.past],
+        "saving": None
+        if month.saving is None
+        else {
+            "baseline": month.saving.baseline,
+            "per_m2_then": _money(month.saving.per_m2_then),
+            "per_m2": _money(month.saving.per_m2),
+            "saved": _money(month.saving.saved),
+            "known": month.saving.known,
+        },
+        "actions": list(month.actions),
         "closed": None
         if closed is None
         else {
@@ -122,6 +140,22 @@ def _cost(one: CostOf) -> dict[str, Any]:
         "per_1000_pieces": _money(one.per(one.pieces, 1000)),
         "known": one.known,
     }
+
+
+def _suppliers(month: Month) -> list[dict[str, Any]]:
+    """What was paid to each supplier, whatever for; ``documents`` are how many it sent."""
+    found: dict[str | None, list[Line]] = {}
+    for line in month.lines:
+        found.setdefault(line.supplier, []).append(line)
+    rows = [
+        {
+            "name": name,
+            "cost": str(sum((line.amount for line in lines), ZERO)),
+            "documents": len({line.document for line in lines}),
+        }
+        for name, lines in found.items()
+    ]
+    return sorted(rows, key=lambda row: (row["name"] is None, str(row["name"])))
 
 
 def _variance(told: Bridge) -> dict[str, Any]:

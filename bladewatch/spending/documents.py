@@ -30,7 +30,7 @@ MONEY_EVENTS: Final = ("bought", "invoiced", "credited")
 class Line(NamedTuple):
     """A part of a document in the site's currency; a credit is below nought.
 
-    ``row`` is the ledger row, ``job`` the work at the grinder that it pays.
+    ``row`` is the ledger row, ``job`` the work at the grinder that it pays; currency and rate are as written.
     """
 
     row: str
@@ -44,6 +44,8 @@ class Line(NamedTuple):
     document: str | None = None
     batch: str | None = None
     job: str | None = None
+    currency: str | None = None
+    fx_rate: Decimal | None = None
 
 
 class Remark(NamedTuple):
@@ -207,6 +209,8 @@ class _Reader:
             document=row.document,
             batch=row.batch or (job.batch if job is not None else None),
             job=job.sent_row if job is not None else None,
+            currency=row.currency,
+            fx_rate=row.fx_rate,
         )
         self._lines.append(line)
         if row.document is not None:

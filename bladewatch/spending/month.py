@@ -25,6 +25,7 @@ from bladewatch.spending.assets import (
     roll_forward,
     valued,
 )
+from bladewatch.spending.baseline import Saving, saving_of, used_up
 from bladewatch.spending.documents import Documents, Line, Remark, by_kind, documents_of, within
 from bladewatch.spending.grinding import GRIND, TIPS, Jobs
 from bladewatch.spending.happened import (
@@ -36,6 +37,7 @@ from bladewatch.spending.happened import (
     grinders_of,
     kerf_of,
 )
+from bladewatch.spending.orders import Told, told_of
 from bladewatch.spending.periods import Period, before, period_of
 from bladewatch.spending.sharing import Shared, each, share_out
 from bladewatch.spending.variance import Bridge, Plan, Spent, bridge
@@ -86,6 +88,7 @@ class Month:
     bridge: Bridge
     work: Work
     shared: Shared
+    told: Told
     ended: tuple[Ended, ...]
     changes: Changes
     grinders: tuple[Grinder, ...]
@@ -93,6 +96,8 @@ class Month:
     regrinds_left: Mapping[int, int]
     kerf_kg: Mapping[str, float]
     kerf_value: Decimal | None
+    saving: Saving | None
+    actions: tuple[str, ...]
     closed: Closed | None
     remarks: tuple[Remark, ...]
 
@@ -111,6 +116,14 @@ class Month:
     def per(self, count: float, unit: int = 1) -> Decimal | None:
         """The spend for each so many of something, to a hundredth of the smallest unit; None without any."""
         return each(self.total, count, unit, places_of(self.currency))
+
+    @property
+    def per_km(self) -> Decimal | None:
+        """The spend for each kilometre that a tooth went through metal, of the cuts whose feed is known."""
+        if not self.told.travel_m or self.told.travel_known is None:
+            return None
+        share = Decimal(repr(self.told.travel_known))
+        return each(self.total * share, self.told.travel_m, 1000, places_of(self.currency))
 
 
 def books_of(moment: Moment, instants: Sequence[int]) -> Books:
@@ -138,6 +151,8 @@ def month_of(
     inside = [row for row in rows if period.holds(row.at_us)]
     work = work_of(known, period.from_us, period.to_us)
     roll = roll_forward(books.valued, period.from_us, period.to_us)
+    ratios = ratios_of(config, {row.alloy for row in work.worked}, period.from_us)
+    costs = share_out(lines, work, ratios, places_of(config.site.currency))
     kerf_kg, kerf_value = kerf_of(known, work)
     currency = config.site.currency
     return Month(
@@ -151,9 +166,8 @@ def month_of(
         accrued=accrued(books.accruals, period.from_us, period.to_us),
         bridge=bridge(_plan(config), _spent(known, books, lines, roll, work), places_of(currency)),
         work=work,
-        shared=share_out(
-            lines, work, ratios_of(config, {row.alloy for row in work.worked}, period.from_us), places_of(currency)
-        ),
+        shared=costs,
+        told=told_of(known, costs, period.from_us, period.to_us),
         ended=tuple(ended_of(known, period)),
         changes=changes_of(inside),
         grinders=tuple(grinders_of(books.jobs, lines, inside, period)),
@@ -161,9 +175,28 @@ def month_of(
         regrinds_left=_regrinds_left(config, books.valued.snapshots[period.to_us], period),
         kerf_kg=kerf_kg,
         kerf_value=kerf_value,
+        saving=_saving(known, books, period, work),
+        actions=_actions(rows, config, year, number),
         closed=None if closed is None or closing is None else _closed(closed, closing, period, lines),
         remarks=tuple(remark for remark in books.documents.remarks if period.holds(remark.at_us)),
     )
+
+
+def _saving(known: Known, books: Books, period: Period, work: Work) -> Saving | None:
+    """Against the baseline, where one is named that is over."""
+    months = known.config.budget.baseline
+    if months is None or period_of(known.config, *months.last).to_us > period.from_us:
+        return None
+    lines, movements = books.documents.lines, books.valued.movements
+    cost = used_up(lines, movements, period.from_us, period.to_us)
+    return saving_of(known, months, lines, movements, cost, work.total.area_cmm2)
+
+
+def _actions(rows: Sequence[Event], config: Config, year: int, number: int) -> tuple[str, ...]:
+    """What was to be done when the month before was closed, by whom: the lines of its row's note."""
+    closing = closing_of(rows, config, *before(year, number)) if _has_next(config, *before(year, number)) else None
+    note = "" if closing is None else closing.note or ""
+    return tuple(line for part in note.split(";") if (line := part.strip()))
 
 
 def closing_of(rows: Sequence[Event], config: Config, year: int, number: int) -> Event | None:

@@ -9,6 +9,7 @@ from typing import Final
 from bladewatch.config.tables import Config
 from bladewatch.format import some_text, year_text
 from bladewatch.money import money_text
+from bladewatch.spending.baseline import Saving
 from bladewatch.spending.month import Month
 from bladewatch.spending.variance import LIFE, MIX, PRICE, STOCK, UNPLANNED, VOLUME
 from bladewatch.units import round_to
@@ -37,6 +38,9 @@ def story(config: Config, month: Month, at_us: int) -> Iterator[str]:
     said = _Said(config, month)
     yield said.spent()
     yield from said.why()
+    saving = month.saving
+    if saving is not None:
+        yield said.saved(saving)
     if at_us < month.period.to_us:
         yield f"The month runs until {year_text(month.period.to_us, config.zone)}: this is what is known so far."
     closed = month.closed
@@ -67,6 +71,14 @@ class _Said:
         if not off:
             return f"{text}, as planned."
         return f"{text}, {self.money(abs(off))} {'more' if off > 0 else 'less'} than planned."
+
+    def saved(self, saving: Saving) -> str:
+        """What was saved against the baseline, or why that cannot be told."""
+        if saving.saved is None or saving.per_m2_then is None or saving.per_m2 is None:
+            return f"Savings against {saving.baseline}: cannot tell, no money or no area of it is on record."
+        word = "saved" if saving.saved >= 0 else "lost"
+        rates = f"{self.money(saving.per_m2)} a m² as used up, then {self.money(saving.per_m2_then)}"
+        return f"Against {saving.baseline}, for the same area: {self.money(abs(saving.saved))} {word} ({rates})."
 
     def why(self) -> Iterator[str]:
         """More cut, or blades that died faster? Then what else matters, the largest first."""

@@ -67,6 +67,29 @@ class WorkHour(NamedTuple):
     power_min_w: int | None
 
 
+class OrderSum(NamedTuple):
+    """Strokes that a message told, of one order, part, alloy and kind, as sent; sums of those that tell each.
+
+    ``area_cmm2`` is of the ``with_area`` that tell it. ``lengths`` is the set length [mm] of those without an area,
+    ``length_areas`` that times the area [0.01 mm²] of the others. ``turns`` is spindle speed over feed [s/(min · mm)]
+    of those without an area, ``turn_areas`` that times the area of the others, ``fed`` how many tell a feed.
+    """
+
+    order: str | None
+    part: str | None
+    alloy: str | None
+    kind: str | None
+    strokes: int
+    with_area: int
+    area_cmm2: int
+    with_length: int
+    lengths: float
+    length_areas: float
+    fed: int
+    turns: float
+    turn_areas: float
+
+
 class CounterHour(NamedTuple):
     """The counter over an hour; see ``counter_hour`` in the schema."""
 
@@ -197,6 +220,12 @@ class Signals(Protocol):
 
     def work_hours(self, spot: Spot, first: int, last: int) -> dict[int, list[WorkHour]]:
         """Roll-ups of the hours ``first`` to ``last``, both included."""
+        ...
+
+    def order_sums(
+        self, spot: Spot, after_us: int, until_us: int, known_us: int, rated_rpm: float | None
+    ) -> list[OrderSum]:
+        """Strokes with ``after_us`` < ts ≤ ``until_us`` by order; ``rated_rpm`` stands in where a stroke tells none."""
         ...
 
     def counter_hours(self, spot: Spot, first: int, last: int) -> list[CounterHour]:

@@ -19,7 +19,7 @@ from bladewatch.errors import BladewatchError, UnreachableError, UsageError
 from bladewatch.stores import migrations, tables
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.books import SqlBooks
-from bladewatch.stores.protocols import CounterHour, Idle, Outcome, Spot, WorkHour
+from bladewatch.stores.protocols import CounterHour, Idle, OrderSum, Outcome, Spot, WorkHour
 from bladewatch.stores.samples import SampleTable
 from bladewatch.stores.spots import Spots
 from bladewatch.stores.strokes import StrokeTable
@@ -76,6 +76,12 @@ class SqliteSignals:
     def work_hours(self, spot: Spot, first: int, last: int) -> dict[int, list[WorkHour]]:
         """Roll-ups by hour."""
         return self._strokes.work_hours(spot, first, last)
+
+    def order_sums(
+        self, spot: Spot, after_us: int, until_us: int, known_us: int, rated_rpm: float | None
+    ) -> list[OrderSum]:
+        """Strokes by order, part, alloy and kind."""
+        return self._strokes.order_sums(spot, after_us, until_us, known_us, rated_rpm)
 
     def counter_hours(self, spot: Spot, first: int, last: int) -> list[CounterHour]:
         """Counters by hour."""

@@ -10,7 +10,7 @@ from msgspec.structs import astuple
 
 from bladewatch.contact import hour_of
 from bladewatch.stores.hours import HourFold
-from bladewatch.stores.protocols import Conflict, CounterHour, Outcome, Spot, WorkHour
+from bladewatch.stores.protocols import Conflict, CounterHour, OrderSum, Outcome, Spot, WorkHour
 from bladewatch.stores.spots import Spots
 from collectors.facts import STROKE_CONTENT, Stroke, canonical_text
 from collectors.instants import HOUR_US
@@ -144,6 +144,24 @@ class StrokeTable:
         for row in self._sql.execute(query, (self._spots.find(spot), first, last)):
             found.setdefault(row[0], []).append(WorkHour(*row))
         return found
+
+    def order_sums(
+        self, spot: Spot, after_us: int, until_us: int, known_us: int, rated_rpm: float | None
+    ) -> list[OrderSum]:
+        """Strokes by order, part, alloy and kind, in one pass along the key."""
+        query = (
+            "SELECT order_no, part, alloy, kind, count(*), count(area_cmm2), coalesce(sum(area_cmm2), 0), "
+            "count(length_mm), total(length_mm * (area_cmm2 IS NULL)), total(length_mm * area_cmm2), "
+            "count(nullif(max(coalesce(feed_mm_s, 0), 0), 0)), total(turn * (area_cmm2 IS NULL)), "
+            "total(turn * area_cmm2) FROM (SELECT *, CASE WHEN feed_mm_s > 0 THEN "
+            "coalesce(spindle_rpm, :rpm) / feed_mm_s END AS turn FROM stroke "
+            "WHERE spot = :spot AND ts_us > :after AND ts_us <= :until AND known_us <= :known ORDER BY ts_us, stroke) "
+            "GROUP BY order_no, part, alloy, kind"
+        )
+        values = {
+            "spot": self._spots.find(spot), "after": after_us, "until": until_us, "known": known_us, "rpm": rated_rpm,
+        }  # fmt: skip
+        return [OrderSum(*row) for row in self._sql.execute(query, values)]
 
     def counter_hours(self, spot: Spot, first: int, last: int) -> list[CounterHour]:
         """Counters by hour, in order."""

@@ -1,0 +1,272 @@
+"""What blades will cost in the months to come: ends of grind cycles, their grinding, plates at the end of their tips.
+
+Drawn many times over: each running blade ends when its forecast says, and not later than a fresh one would; the next
+ones come at the pace at which plates went to the grinder in the last quarter. What went is invoiced as late as invoices
+were late before, at what such work cost in the last year, or should cost. A plate without a regrind left is bought anew
+at its price, as far as the record shows that the shop keeps to that. What is away, or back and not invoiced, comes
+first. Too few jobs tell no pace.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from bladewatch.assess.assessment import Assessment
+from bladewatch.assess.crib import LEAST_CHANGES, RATE_DAYS, USUAL_TURNROUND, crib_of, turnround_of
+from bladewatch.assess.known import Known
+from bladewatch.assess.moment import Moment
+from bladewatch.config.tables import BladeType
+from bladewatch.ledger.fleet import KEEPS_CYCLE, Plate
+from bladewatch.money import ZERO
+from bladewatch.spending.documents import FREIGHT, Line
+from bladewatch.spending.month import Books, books_of
+from bladewatch.spending.periods import Period, before, month_holding, period_of
+from collectors.instants import DAY_US
+from models.forecast import Quantity, quantity
+
+DRAWS: Final = 400
+SEED: Final = 20_310_507
+YEAR_US: Final = 365 * DAY_US
+USUAL_INVOICE_DAYS: Final = 7.0
+"""From a plate's return to its invoice, where none has come yet (common practice, no source)."""
+EVEN: Final = 4.0
+"""The shape of the times between changes: a spread of half their mean (common practice, no source)."""
+SPREAD: Final = 3.29
+"""A central band of 90 % is so many standard deviations wide."""
+
+
+class Expected(NamedTuple):
+    """What a span should cost: money, plates ground, plates bought."""
+
+    label: str
+    from_us: int
+    to_us: int
+    spend: Quantity
+    grinds: Quantity
+    plates: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """The next month and the next three, or why nothing can be told; the pace rests on so many ``jobs``."""
+
+    at_us: int
+    spans: tuple[Expected, ...]
+    jobs: int
+    lack: str | None
+
+
+@dataclass(slots=True)
+class _Kind:
+    """A blade type: how its blades end, what that costs, when it is invoiced [days]."""
+
+    blade: BladeType
+    jobs: int
+    days: float
+    firsts: list[tuple[float, float]]
+    spindles: int
+    lag_days: float
+    costs: list[float]
+    left: list[int]
+    replaced: float
+    coming: list[float]
+
+
+def ahead_of(moment: Moment) -> Ahead:
+    """The months that follow the moment's."""
+    known = moment.known()
+    year, number = month_holding(known.config, known.now_us)
+    months = [period_of(known.config, *before(year, number, -step)) for step in (1, 2, 3)]
+    spans = [
+        Period(months[0].label, months[0].first, months[0].last, months[0].from_us, months[0].to_us),
+        Period(
+            f"{months[0].label} to {months[2].label}",
+            months[0].first,
+            months[2].last,
+            months[0].from_us,
+            months[2].to_us,
+        ),
+    ]
+    books = books_of(moment, ())
+    kinds = _kinds(moment, known, books)
+    jobs = sum(kind.jobs for kind in kinds)
+    if not kinds:
+        lack = f"of no blade type {LEAST_CHANGES} plates went to the grinder in the last quarter: they tell the pace"
+        return Ahead(known.now_us, (), jobs, lack)
+    freight = _freight(books.documents.lines, known.now_us)
+    generator = np.random.default_rng(SEED)
+    drawn = [_drawn(kinds, known.now_us, spans, freight, generator) for _ in range(DRAWS)]
+    found = []
+    for place, span in enumerate(spans):
+        columns = zip(*(one[place] for one in drawn), strict=True)
+        found.append(Expected(span.label, span.from_us, span.to_us, *(quantity(list(column)) for column in columns)))
+    return Ahead(known.now_us, tuple(found), jobs, None)
+
+
+def _kinds(moment: Moment, known: Known, books: Books) -> list[_Kind]:
+    stocks = {stock.blade_type: stock for stock in crib_of(known).types}
+    running: dict[str, list[Assessment]] = {}
+    for spot in known.spots:
+        told = moment.assess(spot)
+        if told.blade_type is not None:
+            running.setdefault(told.blade_type, []).append(told)
+    found = []
+    since_us = known.now_us - RATE_DAYS * DAY_US
+    for name, stock in stocks.items():
+        blade = known.config.blade_types.ever(name, known.now_us)
+        sent = [job for job in books.jobs.every() if job.blade_type == name and job.sent_us > since_us]
+        if blade is None or len(sent) < LEAST_CHANGES:
+            continue
+        plates = [plate for plate in known.fleet.plates.values() if plate.blade_type == name and plate.owned]
+        costs = _costs(books.documents.lines, name, known.now_us)
+        if not costs and blade.grind_price is not None:
+            costs = [float(blade.grind_price)]
+        back_days = _invoice_days(books, name)
+        turnround, _ = turnround_of(known, name, blade)
+        lag = (turnround or USUAL_TURNROUND) + _waiting(known, name) + back_days
+        found.append(
+            _Kind(
+                blade=blade,
+                jobs=len(sent),
+                days=max(stock.days, 1.0),
+                firsts=[_first(told, known.now_us) for told in running.get(name, ()) if told.due is not None],
+                spindles=max(len(running.get(name, ())), 1),
+                lag_days=lag,
+                costs=costs or [0.0],
+                left=[_left(plate, blade) for plate in plates],
+                replaced=_replaced(known, blade),
+                coming=list(_coming(known, books, plates, turnround, back_days)),
+            )
+        )
+    return found
+
+
+def _first(told: Assessment, now_us: int) -> tuple[float, float]:
+    """When a running blade ends: the middle [days] and the spread of its log."""
+    due = told.due
+    assert due is not None  # noqa: S101 - the caller has looked
+    middle, low, high = (max((us - now_us) / DAY_US, 0.02) for us in (due.estimate_us, due.low_us, due.high_us))
+    return middle, max(float(np.log(high / low)) / SPREAD, 0.01)
+
+
+def _left(plate: Plate, blade: BladeType) -> int:
+    return 99 if blade.regrinds_expected is None else max(blade.regrinds_expected - plate.regrinds, 0)
+
+
+def _replaced(known: Known, blade: BladeType) -> float:
+    """How surely a plate at the end of its regrinds goes: by those that went then, and those that go on."""
+    limit = blade.regrinds_expected
+    mine = [plate for plate in known.fleet.plates.values() if plate.blade_type == blade.id and limit is not None]
+    went = sum(plate.tip_set > 1 or (not plate.owned and plate.regrinds >= (limit or 0)) for plate in mine)
+    goes_on = sum(plate.owned and plate.regrinds > (limit or 0) for plate in mine)
+    return (went + 1) / (went + goes_on + 1)
+
+
+def _costs(lines: Sequence[Line], blade_type: str, now_us: int) -> list[float]:
+    """What each grind of the type cost in the last year."""
+    of_job: dict[str, float] = {}
+    for line in lines:
+        if line.job is not None and line.blade_type == blade_type and line.at_us > now_us - YEAR_US:
+            of_job[line.job] = of_job.get(line.job, 0.0) + float(line.amount)
+    return sorted(cost for cost in of_job.values() if cost > 0)
+
+
+def _freight(lines: Sequence[Line], now_us: int) -> float:
+    """Freight for each grind, over the last year."""
+    year = [line for line in lines if line.at_us > now_us - YEAR_US]
+    jobs = len({line.job for line in year if line.job is not None})
+    return float(sum((line.amount for line in year if line.kind == FREIGHT), ZERO)) / jobs if jobs else 0.0
+
+
+def _invoice_days(books: Books, blade_type: str) -> float:
+    """Days from a return to its invoice, in the middle."""
+    paid = {line.job: line.at_us for line in books.documents.lines if line.job is not None and line.amount > 0}
+    days = [
+        (paid[job.sent_row] - job.back_us) / DAY_US
+        for job in books.jobs.every()
+        if job.blade_type == blade_type and job.back_us is not None and job.sent_row in paid
+    ]
+    return max(median(days), 0.0) if days else USUAL_INVOICE_DAYS
+
+
+def _waiting(known: Known, blade_type: str) -> float:
+    """Days from the end of a cycle to its pick-up, in the middle."""
+    days = []
+    for trip in known.fleet.trips:
+        if trip.blade_type != blade_type:
+            continue
+        ends = [
+            c.ended_us
+            for c in known.fleet.plates[trip.plate].cycles
+            if c.ended_us is not None and c.reason not in KEEPS_CYCLE
+        ]
+        last = max((end for end in ends if end <= trip.sent_us), default=None)
+        if last is not None:
+            days.append((trip.sent_us - last) / DAY_US)
+    return median(days) if days else 0.0
+
+
+def _coming(known: Known, books: Books, plates: Sequence[Plate], turnround: float, back_days: float) -> list[float]:
+    """In how many days each plate that is dull, out, or back without an invoice will be invoiced."""
+    found = []
+    unpaid = {one.plate: one.at_us for one in books.accruals if one.stands(known.now_us + 1)}
+    for plate in plates:
+        since = (known.now_us - plate.since_us) / DAY_US
+        if plate.id in unpaid:
+            found.append(max(back_days - (known.now_us - unpaid[plate.id]) / DAY_US, 0.0))
+        elif plate.state == "out" and plate.work != "check":
+            found.append(max(turnround - since, 0.0) + back_days)
+        elif plate.state in ("dull", "rejected"):
+            found.append(turnround + back_days)
+    return found
+
+
+def _drawn(
+    kinds: Sequence[_Kind], now_us: int, spans: Sequence[Period], freight: float, generator: np.random.Generator
+) -> list[tuple[float, float, float]]:
+    """Spend, grinds and new plates of each span in one course of events."""
+    sums = [[0.0, 0.0, 0.0] for _ in spans]
+
+    def book(days: float, money: float, grinds: int, plates: int) -> None:
+        at_us = now_us + days * DAY_US
+        for span, total in zip(spans, sums, strict=True):
+            if span.from_us <= at_us < span.to_us:
+                total[0] += money
+                total[1] += grinds
+                total[2] += plates
+
+    horizon = (spans[-1].to_us - now_us) / DAY_US
+    for kind in kinds:
+        for days in kind.coming:
+            book(days, float(generator.choice(kind.costs)) + freight, 1, 0)
+        pace = generator.gamma(kind.jobs + 0.5, 1 / kind.days) / kind.spindles
+        ends = [
+            min(middle * float(np.exp(spread * generator.standard_normal())), _life(pace, generator))
+            for middle, spread in kind.firsts
+        ]
+        ends += [float(generator.exponential(1 / pace)) for _ in range(kind.spindles - len(kind.firsts))]
+        left = list(kind.left)
+        for first in ends:
+            days = first
+            while days < horizon:
+                plate = int(generator.integers(len(left))) if left else -1
+                goes = plate >= 0 and left[plate] <= 0 and generator.random() < kind.replaced
+                if goes and kind.blade.price is not None:
+                    book(days, float(kind.blade.price), 0, 1)
+                    left[plate] = kind.blade.regrinds_expected or 0
+                else:
+                    book(days + kind.lag_days, float(generator.choice(kind.costs)) + freight, 1, 0)
+                    if plate >= 0:
+                        left[plate] -= 1
+                days += _life(pace, generator)
+    return [(money, grinds, plates) for money, grinds, plates in sums]
+
+
+def _life(pace: float, generator: np.random.Generator) -> float:
+    """How long a fresh blade runs [days]: more evenly than by chance."""
+    return float(generator.gamma(EVEN, 1 / (EVEN * pace)))
