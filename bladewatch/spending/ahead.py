@@ -155,7 +155,8 @@ def _first(told: Assessment, now_us: int) -> tuple[float, float]:
 
 
 def _left(plate: Plate, blade: BladeType) -> int:
-    return 99 if blade.regrinds_expected is None else max(blade.regrinds_expected - plate.regrinds, 0)
+    """How many regrinds the tips have left; below nought for a plate that goes on beyond them."""
+    return 99 if blade.regrinds_expected is None else blade.regrinds_expected - plate.regrinds
 
 
 def _replaced(known: Known, blade: BladeType) -> float:
@@ -255,7 +256,7 @@ def _drawn(
             days = first
             while days < horizon:
                 plate = int(generator.integers(len(left))) if left else -1
-                goes = plate >= 0 and left[plate] <= 0 and generator.random() < kind.replaced
+                goes = plate >= 0 and left[plate] == 0 and generator.random() < kind.replaced
                 if goes and kind.blade.price is not None:
                     book(days, float(kind.blade.price), 0, 1)
                     left[plate] = kind.blade.regrinds_expected or 0
