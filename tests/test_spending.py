@@ -298,6 +298,10 @@ def test_the_command_answers_as_the_contract_says(shop: Shop) -> None:
     assert "Spent 567.00 EUR" in page
     assert "DOES NOT TIE" not in page
     assert max(map(len, page.splitlines())) <= 80
+    rows = runner.invoke(app, [*asked, "2026-03", "--rows", "new"]).stdout.splitlines()
+    assert [line.split()[-2] for line in rows[1:3]] == ["380.00", "−20.00"]
+    assert rows[-1].split() == ["sum", "360.00"]
+    assert "expected one of new, grind" in str(runner.invoke(app, [*asked, "2026-03", "--rows", "x"]).exception)
     assert "2026-13" in str(runner.invoke(app, [*asked, "2026-13"]).exception)
 
 

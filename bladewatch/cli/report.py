@@ -11,6 +11,10 @@ from bladewatch.cli.moments import answer_each
 from bladewatch.cli.options import AtTimes, JsonFlag
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bladewatch.config.tables import Config
+    from bladewatch.screens.words import Line
     from bladewatch.service import Service
     from bladewatch.spending.account import Match
 
@@ -40,6 +44,10 @@ def spend(
         Path | None,
         typer.Option("--journal", help="Write journal lines for finance, by account and cost centre (CSV)."),
     ] = None,
+    rows: Annotated[
+        str | None,
+        typer.Option("--rows", help="The rows behind one figure: new, grind, tips, accrued, consumption ..."),
+    ] = None,
     at: AtTimes = None,
     as_json: JsonFlag = False,
 ) -> None:
@@ -57,14 +65,21 @@ def spend(
         _account(context.obj, month, at or [], account, as_json)
         return
     from bladewatch.reporting import spend as told_spend
+    from bladewatch.screens.rows import check_figure, render_rows
     from bladewatch.screens.spend import render
     from bladewatch.spending.answer import as_json as told
     from bladewatch.spending.month import Month
 
+    if rows is not None:
+        check_figure(rows)
+
+    def page(config: Config, months: Sequence[Month], at_us: int, width: int) -> list[Line]:
+        return render(config, months, at_us, width) if rows is None else render_rows(config, months[0], rows)
+
     def ask(shop: Service, at_us: int) -> list[Month]:
         return [told_spend(shop, month, at_us)]
 
-    answer_each(context.obj, at or [], as_json, ask, lambda one, shop: told(one, shop.zone), render, single=True)
+    answer_each(context.obj, at or [], as_json, ask, lambda one, shop: told(one, shop.zone), page, single=True)
 
 
 @report_app.command("close")
