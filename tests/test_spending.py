@@ -34,6 +34,8 @@ from bladewatch.spending.documents import KINDS, by_kind, documents_of, within
 from bladewatch.spending.grinding import Jobs
 from bladewatch.spending.month import Month
 from bladewatch.spending.periods import period_of
+from bladewatch.spending.suppliers import sharpened_by, sharpness_of
+from collectors.facts import Sample
 from collectors.instants import parse_text
 
 PRICES = (
@@ -560,3 +562,73 @@ def test_journal_lines_balance_and_carry_the_cost_centres(make_shop: Callable[..
     march(bare)
     with pytest.raises(UsageError, match="new, retip, freight, payable, grind, expected missing"):
         journal(bare.service.config, month(bare))
+
+
+# What happened beside money
+
+
+def test_suppliers_are_told_by_days_tips_price_and_first_cuts(make_shop: Callable[..., Shop]) -> None:
+    """Edges of one grinder take a fifth more energy in their first cuts than those of another; four of each."""
+    shop = make_shop(SHOP)
+    for number in range(8):
+        plate, start = f"A-{number}", number * 1440
+        grinder = "grinder-a" if number % 2 else "grinder-b"
+        row(shop, "2026-02-10 09:00", "opened", plate, blade_type="T", cost="100.00")
+        row(shop, "2026-02-11 09:00", "sent", plate, batch=f"B-{number}", supplier=grinder)
+        row(shop, f"2026-02-{15 + number % 2} 09:00", "accepted", plate)
+        shop.event(start, "mounted", plate, saw="S1")
+        level = 12.0 if number % 2 else 10.0
+        idle = (minute(start - 60 + n) for n in range(5))
+        shop.take(*(Sample("S1", "1", "power_kw", "", us, 2.0, us) for us in idle))
+        cut = {"part": "P1", "duration_s": 2.0, "energy_kj": 4.0 + level, "feed_mm_s": 10.0, "height_mm": 20.0}
+        shop.take(*(stroke(number * 200 + n, start + 30 + n, **cut) for n in range(1, 121)))
+        shop.event(start + 600, "dismounted", plate, saw="S1", reason="worn-plan")
+    row(shop, "2026-03-04 09:00", "invoiced", "A-1", batch="B-1", supplier="grinder-a", document="I", cost="48.00")
+    told = {one.name: one for one in month(shop).suppliers}
+    assert told["grinder-a"].per_plate == 48
+    ratio = (told["grinder-a"].sharpness or 0) / (month_sharpness(shop, "grinder-b"))
+    assert ratio == pytest.approx(1.2, rel=0.02)
+    february = {one.name: one for one in month(shop, "2026-02").suppliers}
+    assert (february["grinder-a"].plates, february["grinder-a"].median_days) == (4, 5)
+    assert (february["grinder-b"].plates, february["grinder-b"].worst_days) == (4, 4)
+
+
+def month_sharpness(shop: Shop, supplier: str) -> float:
+    """How sharp a supplier's edges were, as the month of March tells it."""
+    known = shop.service.moment(parse_text("2026-12-31T00:00:00Z")).known()
+    rows = [standing.event for standing in known.book.line]
+    jobs = Jobs(rows, {plate.id: plate.blade_type for plate in known.fleet.plates.values()})
+    period = period_of(shop.service.config, 2026, 3)
+    return sharpness_of(known, sharpened_by(known, jobs, rows), period.to_us)[supplier].ratio
+
+
+def test_a_saw_that_waits_for_a_sharp_blade_is_told(shop: Shop) -> None:
+    """Off at 06:00 with none on the rack, the next at 10:30; with one on the rack a stop is no wait."""
+    row(shop, "2026-03-01 08:00", "opened", "A-1", blade_type="T", cost="100.00")
+    row(shop, "2026-03-02 06:00", "mounted", "A-1", saw="S1")
+    row(shop, "2026-03-03 06:00", "dismounted", "A-1", saw="S1", reason="worn-plan")
+    row(shop, "2026-03-03 10:00", "bought", "A-2", blade_type="T", cost="380.00")
+    row(shop, "2026-03-03 10:10", "accepted", "A-2")
+    row(shop, "2026-03-03 10:30", "mounted", "A-2", saw="S1")
+    row(shop, "2026-03-04 10:00", "accepted", "A-1")
+    row(shop, "2026-03-05 06:00", "dismounted", "A-2", saw="S1", reason="worn-plan")
+    row(shop, "2026-03-05 09:00", "mounted", "A-1", saw="S1")
+    (wait,) = month(shop).waits
+    assert (wait.saw, wait.blade_type, (wait.to_us or 0) - wait.from_us) == ("S1", "T", round(4.5 * 3.6e9))
+
+
+def test_a_restatement_gives_its_reason(shop: Shop) -> None:
+    """The note of the late row, or of the row that corrects."""
+    wrong = row(shop, "2026-03-04 10:00", "invoiced", document="B", cost="60.00")
+    row(shop, "2026-04-03 10:00", "month-closed")
+    cells = {"document": "B", "cost": "66.00", "corrects": wrong.id, "note": "typing error"}
+    right = row(shop, "2026-03-04 10:00", "invoiced", entered="2026-04-08 09:00", **cells)
+    cells = {"document": "C", "cost": "7.00", "note": "post"}
+    late = row(shop, "2026-03-30 10:00", "invoiced", entered="2026-04-09 09:00", **cells)
+    closed = month(shop).closed
+    assert closed is not None
+    assert closed.reasons == {
+        wrong.id: f"corrected by row {right.id}: typing error",
+        right.id: f"corrects row {wrong.id}: typing error",
+        late.id: "entered late: post",
+    }

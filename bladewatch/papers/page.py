@@ -13,7 +13,7 @@ from bladewatch.config.tables import Config
 from bladewatch.format import date_text, year_text
 from bladewatch.money import ZERO, money_text, places_of, rounded
 from bladewatch.papers.plots import Step, Steps, bars_of, steps_of
-from bladewatch.screens.spend import FLOW_WORDS
+from bladewatch.screens.spend import FLOW_WORDS, supplier_text
 from bladewatch.spending.assets import TAKES
 from bladewatch.spending.documents import KINDS
 from bladewatch.spending.month import LAST_MONTHS, Month
@@ -91,6 +91,7 @@ def page_of(config: Config, month: Month, at_us: int) -> str:
         short=short,
         round_to=round_to,
         changes=month.changes,
+        supplier_text=lambda one: supplier_text(one, config.site.decimal),
     )  # fmt: skip
 
 

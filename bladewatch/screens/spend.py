@@ -12,11 +12,12 @@ from bladewatch.money import ZERO, money_text, places_of, rounded
 from bladewatch.screens.words import Line, wrapped
 from bladewatch.spending.assets import TAKES
 from bladewatch.spending.documents import KINDS
-from bladewatch.spending.happened import Grinder
 from bladewatch.spending.month import Month
 from bladewatch.spending.sharing import CostOf, costs_by
 from bladewatch.spending.story import KIND_WORDS, PART_WORDS, part_text, story
+from bladewatch.spending.suppliers import Supplier
 from bladewatch.units import IN2_PER_M2, NO_BREAK, percent, round_to
+from collectors.instants import HOUR_US
 
 BAR: Final = 12
 LEFT: Final = 24
@@ -38,6 +39,21 @@ def render(config: Config, months: Sequence[Month], at_us: int, width: int) -> l
     for month in months:
         lines.extend(Page(config, month, at_us, width).lines())
     return lines
+
+
+def supplier_text(one: Supplier, decimal: str) -> str:
+    """A supplier's month in a line."""
+    text = f"{one.name}: {some_text(one.plates, 'plate')} came back"
+    if one.median_days is not None and one.worst_days is not None:
+        text += f", {one.median_days:.0f} days in the middle, {one.worst_days:.0f} at most"
+    text += f", {one.rejects} rejected, {one.tips} tips"
+    if one.per_plate is not None:
+        text += f", {money_text(one.per_plate, decimal)} a plate"
+    if one.sharpness is not None:
+        beside = percent(one.sharpness - 1) if one.sharpness >= 1 else percent(1 - one.sharpness)
+        word = "more" if one.sharpness >= 1 else "less"
+        text += f"; first cuts took {beside} {word} than usual (from {one.edges} edges)"
+    return text
 
 
 class Page:
@@ -202,6 +218,9 @@ class Page:
                 area = one.area_m2 * IN2_PER_M2 if units == "inch" else one.area_m2
                 unit = "in²" if units == "inch" else "m²"
                 mean = f"; a cycle cut {round_to(one.cuts)} times, {round_to(area)} {unit}"
+                if one.before_m2 is not None:
+                    earlier = one.before_m2 * IN2_PER_M2 if units == "inch" else one.before_m2
+                    mean += f" ({round_to(earlier)} in the half year before)"
             count = some_text(sum(one.reasons.values()), "cycle")
             yield from self._text(f"{one.blade_type}: {count} ended ({reasons}){mean}", indent="  ")
         told = f"{some_text(changes.taken_off, 'blade')} came off, {changes.minutes:g} min"
@@ -213,8 +232,12 @@ class Page:
             yield from self._text(f"{self._money(extra)} {month.currency}: {words}", indent="    ")
         for saw, reason, times in changes.causes[:3]:
             yield from self._text(f"unplanned: {saw} {reason}, {some_text(times, 'time')}", indent="    ")
-        for grinder in month.grinders:
-            yield from self._text(self._grinder(grinder), indent="  ")
+        for supplier in month.suppliers:
+            yield from self._text(supplier_text(supplier, self._config.site.decimal), indent="  ")
+        for wait in month.waits:
+            end = "still waits" if wait.to_us is None else f"for {(wait.to_us - wait.from_us) / HOUR_US:.1f} h"
+            when = year_text(wait.from_us, self._config.zone)
+            yield from self._text(f"{wait.saw} waited for a sharp {wait.blade_type} from {when}, {end}", indent="  ")
         if month.kerf_kg:
             told = ", ".join(f"{alloy} {round_to(kg)} kg" for alloy, kg in month.kerf_kg.items())
             value = f", worth {self._money(month.kerf_value)} {month.currency}" if month.kerf_value is not None else ""
@@ -232,13 +255,6 @@ class Page:
             return None
         return rounded(count * (budget.unplanned_change - budget.planned_change), places_of(self._month.currency))
 
-    def _grinder(self, one: Grinder) -> str:
-        text = f"{one.supplier}: {some_text(one.plates, 'plate')} came back"
-        if one.median_days is not None and one.worst_days is not None:
-            text += f", {one.median_days:.0f} days in the middle, {one.worst_days:.0f} at most"
-        text += f", {one.rejects} rejected, {one.tips} tips"
-        return text if one.per_plate is None else f"{text}, {self._money(one.per_plate)} a plate"
-
     def _rest(self) -> Iterator[Line]:
         month = self._month
         closed = month.closed
@@ -247,8 +263,9 @@ class Page:
             for sign, lines in ((1, closed.come), (-1, closed.gone)):
                 for line in lines:
                     when = year_text(line.known_us, self._config.zone)
-                    text = f"{line.document or line.row}: {KIND_WORDS[line.kind]}, entered {when}"
-                    yield self._row("come" if sign > 0 else "gone", sign * line.amount, text)
+                    yield self._row("come" if sign > 0 else "gone", sign * line.amount, line.document or line.row)
+                    text = f"{KIND_WORDS[line.kind]}, entered {when}, {closed.reasons[line.row]}"
+                    yield from self._text(text, indent=" " * (LEFT + RIGHT + 4))
         for remark in month.remarks:
             yield from self._text(f"row {remark.row}: {remark.text}", indent="  ")
         if month.actions:

@@ -62,11 +62,13 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
                      "order": month.told.orders_known, "feed": month.told.travel_known},
         "per_km_of_tooth_travel": _money(month.per_km),
         "by": {name: [_cost(one) for one in costs_by(month.shared, key)] for name, key in DIMENSIONS.items()}
-        | {"order": [_cost(one) for one in month.told.orders], "supplier": _suppliers(month)},
+        | {"order": [_cost(one) for one in month.told.orders], "supplier": _by_maker(month)},
+        "paid_to": _suppliers(month),
         "allocation": list(month.shared.rules),
         "variance": _variance(month.bridge),
         "cycles": [
-            {"blade_type": one.blade_type, "ended": dict(one.reasons), "cuts": one.cuts, "area_m2": one.area_m2}
+            {"blade_type": one.blade_type, "ended": dict(one.reasons), "cuts": one.cuts, "area_m2": one.area_m2,
+             "half_year_before_m2": one.before_m2}
             for one in month.ended
         ],
         "changes": {
@@ -78,11 +80,18 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
         },
         "suppliers": [
             {
-                "supplier": one.supplier, "plates": one.plates, "median_days": one.median_days,
+                "supplier": one.name, "plates": one.plates, "median_days": one.median_days,
                 "worst_days": one.worst_days, "rejects": one.rejects, "tips": one.tips, "paid": str(one.paid),
-                "per_plate": _money(one.per_plate),
+                "per_plate": _money(one.per_plate), "first_cuts": one.sharpness, "edges": one.edges,
             }
-            for one in month.grinders
+            for one in month.suppliers
+        ],
+        "waits": [
+            {
+                "saw": one.saw, "spindle": one.spindle, "blade_type": one.blade_type,
+                "from": time_text(one.from_us, zone), "to": time_text(one.to_us, zone),
+            }
+            for one in month.waits
         ],
         "kerf": {"kg": dict(month.kerf_kg), "value": _money(month.kerf_value)},
         "scrap": [
@@ -108,8 +117,8 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
             "by": closed.by,
             "total": str(closed.total),
             "restated": str(month.total - closed.total),
-            "come": [_line(line, zone) for line in closed.come],
-            "gone": [_line(line, zone) for line in closed.gone],
+            "come": [_line(line, zone) | {"reason": closed.reasons[line.row]} for line in closed.come],
+            "gone": [_line(line, zone) | {"reason": closed.reasons[line.row]} for line in closed.gone],
         },
         "rows": {
             **{kind: _rows(line.row for line in month.lines if line.kind == kind) for kind in KINDS},
@@ -140,6 +149,15 @@ def _cost(one: CostOf) -> dict[str, Any]:
         "per_1000_pieces": _money(one.per(one.pieces, 1000)),
         "known": one.known,
     }
+
+
+def _by_maker(month: Month) -> list[dict[str, Any]]:
+    """What each supplier's edges cost and cut."""
+
+    def maker(row: Worked) -> str | None:
+        return None if row.plate is None or row.cycle is None else month.makers.get((row.plate, row.cycle))
+
+    return [_cost(one) for one in costs_by(month.shared, maker)]
 
 
 def _suppliers(month: Month) -> list[dict[str, Any]]:

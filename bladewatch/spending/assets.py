@@ -60,11 +60,22 @@ class Snapshot(NamedTuple):
     regrinds: Counter[tuple[str | None, int]]
 
 
+class Wait(NamedTuple):
+    """A spindle on which no blade was on while no sharp one of that type was on the rack; None: it still waits."""
+
+    saw: str
+    spindle: str
+    blade_type: str
+    from_us: int
+    to_us: int | None
+
+
 class Valued(NamedTuple):
-    """All movements in order of time, and what there was at some instants."""
+    """All movements in order of time, what there was at some instants, and where a saw waited for a sharp blade."""
 
     movements: tuple[Movement, ...]
     snapshots: dict[int, Snapshot]
+    waits: tuple[Wait, ...]
 
 
 @dataclass(slots=True)
@@ -114,7 +125,7 @@ def valued(
         else:
             movements.extend(valuer.worn(at_us, *step))
     snapshots |= {instant: valuer.snapshot() for instant in waiting}
-    return Valued(tuple(movements), snapshots)
+    return Valued(tuple(movements), snapshots, tuple(valuer.waits))
 
 
 class _Valuer:
@@ -125,6 +136,7 @@ class _Valuer:
         self._places = places_of(config.site.currency)
         self._fold = Fold(known)
         self._worth: dict[str, _Worth] = {}
+        self.waits: list[Wait] = []
 
     def snapshot(self) -> Snapshot:
         """What there is now."""
@@ -142,6 +154,7 @@ class _Valuer:
         was = plates.get(name) if name is not None else None
         was_here = was is not None and was.owned
         self._fold.apply(row, for_good=True)
+        self._wait(row)
         if name is None or row.void is not None or name not in plates:
             return
         one = self._worth.setdefault(name, _Worth())
@@ -163,6 +176,30 @@ class _Valuer:
             one.value, one.taken = ZERO, one.value
         if event.event == "retipped" or one.left is None:
             one.left = self._cycles(name, event.at_us)
+
+    def _wait(self, row: Standing) -> None:
+        """A blade that came off with no sharp one on the rack, and one that goes on again."""
+        event = row.event
+        if event.saw is None or row.void is not None or event.event not in ("mounted", "dismounted"):
+            return
+        if event.event == "mounted":
+            for place in range(len(self.waits) - 1, -1, -1):
+                wait = self.waits[place]
+                if (wait.saw, wait.spindle) == event.spot and wait.to_us is None:
+                    self.waits[place] = wait._replace(to_us=event.at_us)
+                    break
+            return
+        plates = self._fold.fleet.plates
+        blade_type = plates[event.plate].blade_type if event.plate in plates else None
+        bare = self._fold.fleet.on(*event.spot) is None
+        if (
+            blade_type is None
+            or not bare
+            or any(w.to_us is None and (w.saw, w.spindle) == event.spot for w in self.waits)
+        ):
+            return
+        if not any(p.state in ("sharp", "part-used") and p.blade_type == blade_type for p in plates.values()):
+            self.waits.append(Wait(*event.spot, blade_type, event.at_us, None))
 
     def paid(self, line: Line) -> Iterator[Movement]:
         """What was paid for a plate or its tips, or credited."""

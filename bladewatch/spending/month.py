@@ -22,6 +22,7 @@ from bladewatch.spending.assets import (
     RollForward,
     Snapshot,
     Valued,
+    Wait,
     roll_forward,
     valued,
 )
@@ -31,15 +32,14 @@ from bladewatch.spending.grinding import GRIND, TIPS, Jobs
 from bladewatch.spending.happened import (
     Changes,
     Ended,
-    Grinder,
     changes_of,
     ended_of,
-    grinders_of,
     kerf_of,
 )
 from bladewatch.spending.orders import Told, told_of
 from bladewatch.spending.periods import Period, before, period_of
 from bladewatch.spending.sharing import Shared, each, share_out
+from bladewatch.spending.suppliers import Supplier, sharpened_by, suppliers_of
 from bladewatch.spending.variance import Bridge, Plan, Spent, bridge
 from bladewatch.spending.work import Work, work_of
 
@@ -56,7 +56,10 @@ class Books(NamedTuple):
 
 
 class Closed(NamedTuple):
-    """A closed month: when and by whom, what its spend was then, and the lines that have come or gone since."""
+    """A closed month: when and by whom, what its spend was then, and the lines that have come or gone since.
+
+    ``reasons`` says of each of their rows why it came after the close.
+    """
 
     at_us: int
     by: str | None
@@ -64,6 +67,7 @@ class Closed(NamedTuple):
     total: Decimal
     come: tuple[Line, ...]
     gone: tuple[Line, ...]
+    reasons: Mapping[str, str]
 
 
 class PastMonth(NamedTuple):
@@ -91,7 +95,9 @@ class Month:
     told: Told
     ended: tuple[Ended, ...]
     changes: Changes
-    grinders: tuple[Grinder, ...]
+    suppliers: tuple[Supplier, ...]
+    makers: Mapping[tuple[str, int], str]
+    waits: tuple[Wait, ...]
     past: tuple[PastMonth, ...]
     regrinds_left: Mapping[int, int]
     kerf_kg: Mapping[str, float]
@@ -155,13 +161,15 @@ def month_of(
     costs = share_out(lines, work, ratios, places_of(config.site.currency))
     kerf_kg, kerf_value = kerf_of(known, work)
     currency = config.site.currency
+    makers = sharpened_by(known, books.jobs, rows)
+    counted = {line.row for line in lines}
     return Month(
         period=period,
         at_us=known.now_us,
         currency=currency,
         lines=lines,
         spend=by_kind(iter(lines)),
-        tax=sum((tax for row, tax in books.documents.taxes.items() if row in {line.row for line in lines}), ZERO),
+        tax=sum((tax for row, tax in books.documents.taxes.items() if row in counted), ZERO),
         roll=roll,
         accrued=accrued(books.accruals, period.from_us, period.to_us),
         bridge=bridge(_plan(config), _spent(known, books, lines, roll, work), places_of(currency)),
@@ -170,14 +178,16 @@ def month_of(
         told=told_of(known, costs, period.from_us, period.to_us),
         ended=tuple(ended_of(known, period)),
         changes=changes_of(inside),
-        grinders=tuple(grinders_of(books.jobs, lines, inside, period)),
+        suppliers=tuple(suppliers_of(known, books.jobs, lines, inside, period, makers)),
+        makers=makers,
+        waits=tuple(one for one in books.valued.waits if period.holds(one.from_us)),
         past=tuple(_past(config, books, year, number)),
         regrinds_left=_regrinds_left(config, books.valued.snapshots[period.to_us], period),
         kerf_kg=kerf_kg,
         kerf_value=kerf_value,
         saving=_saving(known, books, period, work),
         actions=_actions(rows, config, year, number),
-        closed=None if closed is None or closing is None else _closed(closed, closing, period, lines),
+        closed=None if closed is None or closing is None else _closed(closed, closing, period, lines, known),
         remarks=tuple(remark for remark in books.documents.remarks if period.holds(remark.at_us)),
     )
 
@@ -216,7 +226,7 @@ def _has_next(config: Config, year: int, number: int) -> bool:
     return config.budget.months == "calendar" or number < 12 or year + 1 in config.budget.years
 
 
-def _closed(then: Moment, closing: Event, period: Period, lines: Sequence[Line]) -> Closed:
+def _closed(then: Moment, closing: Event, period: Period, lines: Sequence[Line], known: Known) -> Closed:
     told = tuple(within(books_of(then, ()).documents.lines, period.from_us, period.to_us))
     come, gone = list(lines), []
     for line in told:
@@ -225,7 +235,24 @@ def _closed(then: Moment, closing: Event, period: Period, lines: Sequence[Line])
         else:
             gone.append(line)
     total = sum((line.amount for line in told), ZERO)
-    return Closed(closing.at_us, closing.by, closing.note, total, tuple(come), tuple(gone))
+    reasons = {line.row: _reason(known, line.row) for line in (*come, *gone)}
+    return Closed(closing.at_us, closing.by, closing.note, total, tuple(come), tuple(gone), reasons)
+
+
+def _reason(known: Known, row_id: str) -> str:
+    """Why a row came after a close, or went: its own note, or that of the row which corrects it."""
+    row = known.book.rows.get(row_id)
+    if row is None or not known.book.stands(row_id):
+        others = [other for other in known.book.rows.values() if other.corrects == row_id]
+        last = max(others, key=lambda other: other.known_us, default=None)
+        return "corrected since" if last is None else f"corrected by row {last.id}{_noted(last)}"
+    if row.corrects is not None:
+        return f"corrects row {row.corrects}{_noted(row)}"
+    return f"entered late{_noted(row)}"
+
+
+def _noted(row: Event) -> str:
+    return f": {row.note}" if row.note else ""
 
 
 def _plan(config: Config) -> Plan:
