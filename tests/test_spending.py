@@ -632,3 +632,10 @@ def test_a_restatement_gives_its_reason(shop: Shop) -> None:
         right.id: f"corrects row {wrong.id}: typing error",
         late.id: "entered late: post",
     }
+
+
+def test_a_new_price_has_no_stroke_read_again(make_shop: Callable[..., Shop]) -> None:
+    """What checkpoints depend on names no money; it does name the teeth."""
+    texts = (SHOP, SHOP.replace("price = 380", "price = 399"), SHOP.replace("teeth = 96", "teeth = 80"))
+    marks = [make_shop(text).service.moment(minute(0)).known().reader._rows_of("S1", "T") for text in texts]
+    assert marks[0] == marks[1] != marks[2]

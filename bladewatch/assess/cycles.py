@@ -10,13 +10,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from decimal import Decimal
 from functools import partial
 from typing import Any, Final
 
 import msgspec
 
 from bladewatch.assess.memory import EVERYTHING_US, Memory, Settled
+from bladewatch.config.kinds import money
 from bladewatch.config.tables import BladeType, Config, Versions
 from bladewatch.ledger.fleet import Cycle, Mount
 from bladewatch.stores.protocols import DAMAGED, Checkpoint, Spot, Store
@@ -249,6 +249,6 @@ class CycleReader:
 def _told(rows: Sequence[tuple[int, Any]] | None) -> list[Any]:
     """What rows of the configuration say, but for money: a new price changes nothing that was cut."""
     return [
-        (since_us, [(f.name, value) for f in fields(row) if not isinstance(value := getattr(row, f.name), Decimal)])
+        (since_us, [(f.name, getattr(row, f.name)) for f in fields(row) if f.metadata.get("kind") is not money])
         for since_us, row in rows or ()
     ]

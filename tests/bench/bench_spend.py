@@ -163,7 +163,7 @@ def main() -> None:
                     enter(list(ledger(chosen.saws, chosen.strokes, year)), service.store)
                 if year + 1 not in asked:
                     continue
-                keep_checkpoints(service, until_us - 60 * DAY_US)
+                keep_checkpoints(service, until_us - 270 * DAY_US)
             month = f"{FIRST.year + year}-12"
             at = datetime.fromtimestamp(until_us / SECOND_US, UTC).isoformat()
             seconds = []
