@@ -599,7 +599,7 @@ def month_sharpness(shop: Shop, supplier: str) -> float:
     rows = [standing.event for standing in known.book.line]
     jobs = Jobs(rows, {plate.id: plate.blade_type for plate in known.fleet.plates.values()})
     period = period_of(shop.service.config, 2026, 3)
-    return sharpness_of(known, sharpened_by(known, jobs, rows), period.to_us)[supplier].ratio
+    return sharpness_of(known, sharpened_by(known, jobs, rows), period.to_us, known.state_of)[supplier].ratio
 
 
 def test_a_saw_that_waits_for_a_sharp_blade_is_told(shop: Shop) -> None:

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from statistics import fmean
 from typing import Final, NamedTuple
 
 from bladewatch.assess.known import Known
 from bladewatch.ledger.events import Event
-from bladewatch.ledger.fleet import KEEPS_CYCLE
+from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle
 from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.periods import Period
 from bladewatch.spending.work import Work, area_m2
 from bladewatch.units import m2_of
 from collectors.instants import DAY_US
+from models.cycle import CycleState
 
 HALF_YEAR_US: Final = 182 * DAY_US
+StateOf = Callable[[Cycle], CycleState]
 
 
 class Ended(NamedTuple):
@@ -42,7 +44,7 @@ class Changes(NamedTuple):
     causes: tuple[tuple[str, str, int], ...]
 
 
-def ended_of(known: Known, period: Period) -> list[Ended]:
+def ended_of(known: Known, period: Period, state_of: StateOf) -> list[Ended]:
     """The grind cycles that ended in a period, by blade type."""
     groups: dict[str, list[tuple[str, int, float]]] = {}
     earlier: dict[str, list[float]] = {}
@@ -52,11 +54,11 @@ def ended_of(known: Known, period: Period) -> list[Ended]:
             if cycle.ended_us is None or cycle.reason in KEEPS_CYCLE:
                 continue
             if period.holds(cycle.ended_us):
-                state = known.state_of(cycle)
+                state = state_of(cycle)
                 told = cycle.reason or "unknown", state.cuts, m2_of(state.total_cmm2)
                 groups.setdefault(name, []).append(told)
             elif period.from_us - HALF_YEAR_US <= cycle.ended_us < period.from_us:
-                earlier.setdefault(name, []).append(m2_of(known.state_of(cycle).total_cmm2))
+                earlier.setdefault(name, []).append(m2_of(state_of(cycle).total_cmm2))
     found = []
     for blade_type, cycles in sorted(groups.items()):
         reasons: dict[str, int] = {}

@@ -12,6 +12,7 @@ from bladewatch.assess.moment import Moment
 from bladewatch.assess.training import ratios_of
 from bladewatch.config.tables import Config
 from bladewatch.ledger.events import Event
+from bladewatch.ledger.fleet import Cycle
 from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.accruals import Accrual, Accrued, accruals_of, accrued
 from bladewatch.spending.assets import (
@@ -32,6 +33,7 @@ from bladewatch.spending.grinding import GRIND, TIPS, Jobs
 from bladewatch.spending.happened import (
     Changes,
     Ended,
+    StateOf,
     changes_of,
     ended_of,
     kerf_of,
@@ -42,6 +44,7 @@ from bladewatch.spending.sharing import Shared, each, share_out
 from bladewatch.spending.suppliers import Supplier, sharpened_by, suppliers_of
 from bladewatch.spending.variance import Bridge, Plan, Spent, bridge
 from bladewatch.spending.work import Work, work_of
+from models.cycle import CycleState
 
 LAST_MONTHS: Final = 12
 
@@ -163,6 +166,7 @@ def month_of(
     currency = config.site.currency
     makers = sharpened_by(known, books.jobs, rows)
     counted = {line.row for line in lines}
+    state_of = _once(known)
     return Month(
         period=period,
         at_us=known.now_us,
@@ -176,9 +180,9 @@ def month_of(
         work=work,
         shared=costs,
         told=told_of(known, costs, period.from_us, period.to_us),
-        ended=tuple(ended_of(known, period)),
+        ended=tuple(ended_of(known, period, state_of)),
         changes=changes_of(inside),
-        suppliers=tuple(suppliers_of(known, books.jobs, lines, inside, period, makers)),
+        suppliers=tuple(suppliers_of(known, books.jobs, lines, inside, period, makers, state_of)),
         makers=makers,
         waits=tuple(one for one in books.valued.waits if period.holds(one.from_us)),
         past=tuple(_past(config, books, year, number)),
@@ -207,6 +211,19 @@ def _actions(rows: Sequence[Event], config: Config, year: int, number: int) -> t
     closing = closing_of(rows, config, *before(year, number)) if _has_next(config, *before(year, number)) else None
     note = "" if closing is None else closing.note or ""
     return tuple(line for part in note.split(";") if (line := part.strip()))
+
+
+def _once(known: Known) -> StateOf:
+    """What cycles have cut, each read once."""
+    states: dict[tuple[str, int], CycleState] = {}
+
+    def state_of(cycle: Cycle) -> CycleState:
+        key = cycle.plate, cycle.number
+        if key not in states:
+            states[key] = known.state_of(cycle)
+        return states[key]
+
+    return state_of
 
 
 def closing_of(rows: Sequence[Event], config: Config, year: int, number: int) -> Event | None:

@@ -10,12 +10,13 @@ from typing import Final, NamedTuple
 
 from bladewatch.assess.known import Known
 from bladewatch.ledger.events import Event
-from bladewatch.ledger.fleet import Cycle
 from bladewatch.money import ZERO, rounded
 from bladewatch.spending.documents import Line
 from bladewatch.spending.grinding import Jobs
+from bladewatch.spending.happened import StateOf
 from bladewatch.spending.periods import Period
 from collectors.instants import DAY_US
+from models.cycle import CycleState
 
 FIRST_CUTS: Final = 100
 LOOK_BACK_US: Final = 182 * DAY_US
@@ -63,12 +64,12 @@ def sharpened_by(known: Known, jobs: Jobs, rows: Sequence[Event]) -> dict[tuple[
 
 def suppliers_of(
     known: Known, jobs: Jobs, lines: Sequence[Line], rows: Sequence[Event], period: Period,
-    makers: Mapping[tuple[str, int], str],
+    makers: Mapping[tuple[str, int], str], state_of: StateOf,
 ) -> list[Supplier]:  # fmt: skip
     """What each supplier brought back in a period, and what its lines of that period say."""
     back = [job for job in jobs.every() if job.back_us is not None and period.holds(job.back_us)]
     names = {job.supplier for job in back} | {line.supplier for line in lines if line.job is not None}
-    sharp = sharpness_of(known, makers, period.to_us)
+    sharp = sharpness_of(known, makers, period.to_us, state_of)
     found = []
     for name in sorted(name for name in names if name is not None):
         mine = [job for job in back if job.supplier == name]
@@ -95,7 +96,9 @@ def suppliers_of(
     return found
 
 
-def sharpness_of(known: Known, makers: Mapping[tuple[str, int], str], until_us: int) -> dict[str, Sharpness]:
+def sharpness_of(
+    known: Known, makers: Mapping[tuple[str, int], str], until_us: int, state_of: StateOf
+) -> dict[str, Sharpness]:
     """How much energy the first cuts of each maker's edges took in half a year, beside all edges of the same work."""
     first: dict[tuple[str, str, str | None], list[tuple[str | None, float]]] = {}
     edges: dict[str, set[tuple[str, int]]] = {}
@@ -103,7 +106,7 @@ def sharpness_of(known: Known, makers: Mapping[tuple[str, int], str], until_us: 
         for cycle in plate.cycles:
             if until_us - LOOK_BACK_US < cycle.opened_us < until_us:
                 maker = makers.get((plate.id, cycle.number))
-                for key, log_u in _first_cuts(known, cycle):
+                for key, log_u in _first_cuts(state_of(cycle)):
                     first.setdefault(key, []).append((maker, log_u))
                     if maker is not None:
                         edges.setdefault(maker, set()).add((plate.id, cycle.number))
@@ -121,9 +124,8 @@ def sharpness_of(known: Known, makers: Mapping[tuple[str, int], str], until_us: 
     }
 
 
-def _first_cuts(known: Known, cycle: Cycle) -> list[tuple[tuple[str, str, str | None], float]]:
+def _first_cuts(state: CycleState) -> list[tuple[tuple[str, str, str | None], float]]:
     """The log energy of a cycle's first spells of work, by saw, alloy and part."""
-    state = known.state_of(cycle)
     found, cuts = [], 0
     for stint in state.stints.rows():
         if cuts >= FIRST_CUTS:
