@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from bladewatch.errors import UsageError
 from bladewatch.service import Service
 from bladewatch.spending.account import Match, match, read_account
 from bladewatch.spending.ahead import Ahead, ahead_of
 from bladewatch.spending.month import Month, books_of, closing_of, month_of
-from bladewatch.spending.periods import month_holding, read_month
+from bladewatch.spending.periods import month_holding, production_day, read_month
 from bladewatch.spending.quote import Quote, quotes
 
 
@@ -33,8 +34,10 @@ def beside_account(service: Service, path: Path, month: str | None = None, at_us
     elsewhere = {}
     for line in lines:
         if line.document in account and line.document is not None:
-            year, number = month_holding(config, line.at_us)
-            elsewhere[line.document] = f"{year:04d}-{number:02d}"
+            try:
+                elsewhere[line.document] = "{:04d}-{:02d}".format(*month_holding(config, line.at_us))
+            except UsageError:  # no fiscal year is told for it
+                elsewhere[line.document] = str(production_day(config, line.at_us))
     return match(told, elsewhere, account)
 
 

@@ -26,7 +26,7 @@ from bladewatch.papers.saving import save_month
 from bladewatch.papers.sheets import write_workbook
 from bladewatch.pipeline import enter
 from bladewatch.reporting import beside_account, spend
-from bladewatch.spending.account import balance, journal
+from bladewatch.spending.account import balance, journal, read_account
 from bladewatch.spending.accruals import accruals_of, accrued
 from bladewatch.spending.answer import as_json
 from bladewatch.spending.assets import roll_forward, valued
@@ -296,6 +296,8 @@ def test_the_command_answers_as_the_contract_says(shop: Shop) -> None:
     }  # fmt: skip
     assert told["plates"]["closing"] == 6
     assert len(told["rows"]["new"]) == 2
+    narrow = CliRunner(env={"COLUMNS": "40"}).invoke(app, [*asked, "2026-03"]).stdout
+    assert max(map(len, narrow.splitlines())) <= 46
     page = runner.invoke(app, [*asked, "2026-03"]).stdout
     assert "Spent 567.00 EUR" in page
     assert "DOES NOT TIE" not in page
@@ -305,6 +307,135 @@ def test_the_command_answers_as_the_contract_says(shop: Shop) -> None:
     assert rows[-1].split() == ["sum", "360.00"]
     assert "expected one of new, grind" in str(runner.invoke(app, [*asked, "2026-03", "--rows", "x"]).exception)
     assert "2026-13" in str(runner.invoke(app, [*asked, "2026-13"]).exception)
+
+
+# What finance and breakers tried
+
+
+def test_rows_without_a_document_are_no_pair(shop: Shop) -> None:
+    """A plate bought with no document, and an invoice for its grinding with none: two costs."""
+    row(shop, "2026-03-02 10:00", "bought", "A-1", blade_type="T", cost="380.00")
+    row(shop, "2026-03-02 11:00", "received", "A-1")
+    row(shop, "2026-03-20 10:00", "invoiced", "A-1", cost="48.00")
+    told = month(shop)
+    assert money(told) == {"new": "380.00", "grind": "48.00"}
+    assert told.accrued.closing == 0
+
+
+def test_two_invoices_of_a_plate_carry_the_orders_freight_once(shop: Shop) -> None:
+    """380 with 15 of freight ordered, billed in two halves."""
+    row(shop, "2026-03-02 10:00", "bought", "A-1", blade_type="T", cost="380.00", freight="15.00", document="D")
+    row(shop, "2026-03-20 10:00", "invoiced", "A-1", cost="200.00", document="D")
+    row(shop, "2026-03-21 10:00", "invoiced", "A-1", cost="180.00", document="D")
+    assert money(month(shop)) == {"new": "380.00", "freight": "15.00"}
+
+
+def test_a_credit_note_has_its_own_number_and_takes_its_tax_back(shop: Shop) -> None:
+    """Naming the plate alone it goes over the whole of the last document; dated before its invoice it finds it too."""
+    row(shop, "2026-02-10 09:00", "opened", "A-1", blade_type="T", cost="100.00")
+    row(shop, "2026-02-20 08:00", "sent", "A-1", batch="B", supplier="grinder-a")
+    row(shop, "2026-02-26 08:00", "returned", "A-1", batch="B", tips_replaced="2")
+    row(shop, "2026-02-27 08:00", "invoiced", "A-1", batch="B", document="INV", cost="66.00", tax="12.54")
+    row(shop, "2026-03-06 08:00", "credited", "A-1", document="CN-7", cost="66.00", tax="12.54")
+    told = month(shop)
+    assert money(told) == {"grind": "-48.00", "tips": "-18.00"}
+    assert {line.document for line in told.lines} == {"CN-7"}
+    assert told.tax == Decimal("-12.54")
+    row(shop, "2026-03-08 08:00", "credited", "N-1", document="E", cost="80.00")
+    row(shop, "2026-03-10 08:00", "bought", "N-1", blade_type="T", cost="380.00", document="E")
+    assert month(shop).spend["new"] == 300
+    assert month(shop).roll.off == (0, 0)
+
+
+def test_an_invoice_pays_the_oldest_job_that_is_back(shop: Shop) -> None:
+    """Sent again before the first invoice came; later with a batch that the record does not know."""
+    row(shop, "2026-02-10 09:00", "opened", "A-1", blade_type="T", cost="100.00")
+    for sent, back in (("2026-03-01", "2026-03-08"), ("2026-03-20", "2026-04-08")):
+        row(shop, f"{sent} 08:00", "sent", "A-1", supplier="grinder-a")
+        row(shop, f"{back} 08:00", "returned", "A-1")
+    row(shop, "2026-03-25 08:00", "invoiced", "A-1", document="I-1", cost="48.00")
+    assert month(shop).accrued.closing == 0
+    assert month(shop, "2026-04").accrued.closing == 48
+    row(shop, "2026-05-02 08:00", "invoiced", "A-1", batch="B7", document="I-2", cost="48.00")
+    assert month(shop, "2026-05").accrued.closing == 0
+
+
+def test_a_plate_that_came_without_a_price_is_new_and_an_order_is_no_work_done(shop: Shop) -> None:
+    """Received and billed it is a new plate; only ordered it is neither here nor accrued."""
+    row(shop, "2026-03-02 10:00", "received", "A-9", blade_type="T")
+    row(shop, "2026-03-03 10:00", "bought", "A-8", blade_type="T")
+    assert month(shop, at="2026-03-04T00:00:00Z").accrued.closing == 380
+    row(shop, "2026-03-10 10:00", "invoiced", "A-9", cost="371.00", document="D")
+    told = month(shop)
+    assert (money(told), told.accrued.closing, told.roll.closing) == ({"new": "371.00"}, 0, 371)
+    row(shop, "2026-03-20 10:00", "accepted", "A-8")
+    assert month(shop).accrued.closing == 380
+
+
+def test_a_job_is_planned_once_however_it_is_billed(shop: Shop) -> None:
+    """In two halves, or billed too high, credited and billed again: one grind of 48.00 at planned price."""
+    row(shop, "2026-02-10 09:00", "opened", "A-1", blade_type="T", cost="0")
+    row(shop, "2026-03-01 08:00", "sent", "A-1", batch="B", supplier="grinder-a")
+    row(shop, "2026-03-08 08:00", "returned", "A-1", batch="B")
+    for document, event, cost in (("I-1", "invoiced", "58"), ("I-1", "credited", "58"), ("I-2", "invoiced", "48")):
+        row(shop, "2026-03-10 08:00", event, "A-1", batch="B", document=document, cost=cost)
+    told = month(shop)
+    assert told.total == 48
+    assert told.bridge.parts["price"] == 0
+
+
+def test_a_set_of_tips_begins_anew_with_the_work_that_was_asked(shop: Shop) -> None:
+    """Sent for a new set and back, with no row of its own: 300 over five cycles, the first takes 60."""
+    row(shop, "2026-02-10 09:00", "opened", "A-1", blade_type="T", regrinds="4", cost="100.00")
+    row(shop, "2026-03-01 08:00", "sent", "A-1", batch="B", work="retip")
+    row(shop, "2026-03-08 08:00", "returned", "A-1", batch="B")
+    row(shop, "2026-03-09 08:00", "invoiced", "A-1", batch="B", document="I", cost="200.00")
+    run(shop, "A-1", "2026-03-10 08:00", "2026-03-12 08:00")
+    told = month(shop)
+    assert (told.roll.flows["consumption"], told.roll.closing) == (60, 240)
+
+
+def test_what_cannot_be_counted_is_said(shop: Shop) -> None:
+    """Money on rows that are no documents, a book value without its rate; a plate opened twice is worth once."""
+    row(shop, "2026-03-01 08:00", "opened", "A-1", blade_type="T", cost="380.00", currency="USD")
+    row(shop, "2026-03-02 08:00", "opened", "A-2", blade_type="T", cost="100.00")
+    row(shop, "2026-03-02 09:00", "opened", "A-2", blade_type="T", cost="90.00")
+    row(shop, "2026-03-03 08:00", "returned", "A-1", cost="48.00")
+    told = month(shop)
+    assert (told.total, told.roll.closing, told.roll.off) == (0, 90, (0, 0))
+    assert ["no fx_rate" in told.remarks[0].text, "in no sum" in told.remarks[1].text] == [True, True]
+
+
+@pytest.mark.parametrize(
+    ("decimal", "text", "amount"),
+    [("point", "1,234.50", "1234.50"), ("point", "105,00", None), ("point", "1.105,00", None), ("comma", "48.50", None),
+    """Money on rows that are no documents, a book value without its rate; a plate opened twice is worth it once."""
+     ("point", "1e30", None), ("comma", "1 234,5", "1234.50")],
+)  # fmt: skip
+def test_an_amount_of_another_decimal_sign_is_a_mistake(
+    tmp_path: Path, decimal: str, text: str, amount: str | None
+) -> None:
+    """What no grouping of thousands explains is refused, with the line."""
+    config = parse(SHOP.replace('name = "hall"\n', f'name = "hall"\ndecimal = "{decimal}"\n'), tmp_path / "x.toml")
+    path = tmp_path / "account.csv"
+    path.write_text(f"Document;Amount\nD1;{text}\n")
+    if amount is None:
+        with pytest.raises(UsageError, match="line 2: amount"):
+            read_account(config, path)
+    else:
+        assert read_account(config, path) == {"D1": Decimal(amount)}
+
+
+def test_a_month_is_closed_once_and_when_it_is_over(shop: Shop) -> None:
+    """The running month and one that was closed are refused, with the cure; one thing at a time is saved."""
+    base = ["--config", str(shop.service.config.path), "report"]
+    runner = CliRunner()
+    assert "when it is over" in str(runner.invoke(app, [*base, "close", "--month", "2190-01"]).exception)
+    assert runner.invoke(app, [*base, "close", "--month", "2026-03"]).exit_code == 0
+    assert "was closed" in str(runner.invoke(app, [*base, "close", "--month", "2026-03"]).exception)
+    both = [*base, "spend", "--month", "2026-03", "--save", "x.csv", "--journal", "y.csv"]
+    assert "one of these at a time" in str(runner.invoke(app, both).exception)
+    assert "expected a year" in str(runner.invoke(app, [*base, "spend", "--month", "9999-12"]).exception)
 
 
 # Whatever the ledger says
@@ -343,6 +474,27 @@ def random_rows(steps: list[tuple[int, str, str | None, Decimal, str | None, str
     return found
 
 
+def expected_total(rows: list[Event]) -> Decimal:
+    """The contract's sum, worked out anew: bought and invoiced with freight, less credits; of a pair the invoice."""
+    billed = {(r.document, r.plate) for r in rows if r.event == "invoiced" and r.document and r.cost is not None}
+    orders = {(r.document, r.plate): r for r in rows if r.event == "bought" and r.document}
+    total, carried = Decimal(0), set[tuple[str | None, str | None]]()
+    for one in rows:
+        key = (one.document, one.plate)
+        if one.event == "bought" and key not in billed:
+            total += (one.cost or 0) + rounded(one.freight or Decimal(0))
+        elif one.event == "invoiced" and (one.cost is not None or one.freight is not None):
+            freight = one.freight
+            if freight is None and key in orders and key not in carried:
+                freight = orders[key].freight
+            if key in orders:
+                carried.add(key)
+            total += (one.cost or 0) + rounded(freight or Decimal(0))
+        elif one.event == "credited":
+            total -= (one.cost or 0) + rounded(one.freight or Decimal(0))
+    return total
+
+
 @given(STEPS)
 @settings(max_examples=200, deadline=None)
 def test_every_ledger_rolls_forward(steps: list[tuple[int, str, str | None, Decimal, str | None, str]]) -> None:
@@ -351,12 +503,13 @@ def test_every_ledger_rolls_forward(steps: list[tuple[int, str, str | None, Deci
     book = Book()
     book.add(random_rows(steps))
     rows = [standing.event for standing in book.line if standing.void is None]
-    jobs = Jobs(rows, {plate.id: plate.blade_type for plate in book.fleet.plates.values()})
-    documents = documents_of(config, rows, {p.id: p.blade_type for p in book.fleet.plates.values()}, jobs)
+    types = {plate.id: plate.blade_type for plate in book.fleet.plates.values()}
+    jobs = Jobs(config, rows, types)
+    documents = documents_of(config, rows, types, jobs)
     months = [period_of(config, 2025, 12), *(period_of(config, 2026, number) for number in range(1, 8))]
     instants = sorted({us for one in months for us in (one.from_us, one.to_us)})
     told = valued(config, book.line, book.rows, documents.lines, book.fleet, instants)
-    accruals = accruals_of(config, rows, documents.lines, jobs)
+    accruals = accruals_of(config, rows, documents.lines, jobs, types)
     end, plates, stood, total = Decimal(0), 0, Decimal(0), Decimal(0)
     for period in months:
         roll = roll_forward(told, period.from_us, period.to_us)
@@ -370,6 +523,7 @@ def test_every_ledger_rolls_forward(steps: list[tuple[int, str, str | None, Deci
         stood = open_work.closing
         total += sum(by_kind(within(documents.lines, period.from_us, period.to_us)).values())
     assert total == sum((line.amount for line in documents.lines), Decimal(0))
+    assert total == expected_total(rows)
     assert plates == sum(plate.owned for plate in book.fleet.plates.values())
 
 
@@ -560,7 +714,7 @@ def test_journal_lines_balance_and_carry_the_cost_centres(make_shop: Callable[..
     assert path.read_text(encoding="utf-8-sig").splitlines()[0] == "day,account,cost_centre,debit,credit,text"
     bare = make_shop(SHOP)
     march(bare)
-    with pytest.raises(UsageError, match="new, retip, freight, payable, grind, expected missing"):
+    with pytest.raises(UsageError, match="new, grind, retip, freight, payable, expected missing"):
         journal(bare.service.config, month(bare))
 
 
@@ -597,7 +751,7 @@ def month_sharpness(shop: Shop, supplier: str) -> float:
     """How sharp a supplier's edges were, as the month of March tells it."""
     known = shop.service.moment(parse_text("2026-12-31T00:00:00Z")).known()
     rows = [standing.event for standing in known.book.line]
-    jobs = Jobs(rows, {plate.id: plate.blade_type for plate in known.fleet.plates.values()})
+    jobs = Jobs(shop.service.config, rows, {p.id: p.blade_type for p in known.fleet.plates.values()})
     period = period_of(shop.service.config, 2026, 3)
     return sharpness_of(known, sharpened_by(known, jobs, rows), period.to_us, known.state_of)[supplier].ratio
 

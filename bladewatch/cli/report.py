@@ -55,6 +55,11 @@ def spend(
 
     Example: bladewatch report spend --month 2026-05 --save may.html
     """
+    _one_of(save=save, account=account, journal=journal, rows=rows)
+    if as_json and (save or journal or rows):
+        from bladewatch.errors import UsageError
+
+        raise UsageError("--json: expected alone, or with --account; --save, --journal and --rows have their own form")
     if save is not None:
         _save(context.obj, month, at or [], save)
         return
@@ -98,15 +103,39 @@ def close(
     """
     import msgspec
 
+    from bladewatch.errors import UsageError
+    from bladewatch.format import year_text
     from bladewatch.ledger.events import filled_row
     from bladewatch.service import Service
+    from bladewatch.spending.month import closing_of
     from bladewatch.spending.periods import period_of, read_month
 
     with Service.open(context.obj) as service:
-        label = period_of(service.config, *read_month(month)).label
-        cells = {"event": "month-closed", "document": label, "by": by or "", "note": "; ".join(action or [])}
+        wanted = read_month(month)
+        period = period_of(service.config, *wanted)
+        label = period.label
+        if service.clock() < period.to_us:
+            end = year_text(period.to_us, service.zone)
+            raise UsageError(f"--month {label}: it runs until {end}; a month is closed when it is over")
+        with service.store.snapshot():
+            rows = [row.event for row in service.moment().known().book.line]
+        before = closing_of(rows, service.config, *wanted)
+        if before is not None:
+            when = year_text(before.at_us, service.zone)
+            raise UsageError(f"--month {label}: was closed {when}, row {before.id}; withdraw that row to close it anew")
+        notes = [text.replace(";", ",") for text in action or []]
+        cells = {"event": "month-closed", "document": label, "by": by or "", "note": "; ".join(notes)}
         row = filled_row(service.record(cells), service.zone)
     print(msgspec.json.encode([row]).decode() if as_json else f"{label} is closed, row {row['id']}", flush=True)
+
+
+def _one_of(**given: object) -> None:
+    """Raises ``UsageError`` where more than one of some options is given."""
+    from bladewatch.errors import UsageError
+
+    names = [f"--{name}" for name, value in given.items() if value is not None]
+    if len(names) > 1:
+        raise UsageError(f"{' '.join(names)}: expected one of these at a time")
 
 
 def _save(config_path: Path | None, month: str | None, at: list[str], path: Path) -> None:
@@ -177,7 +206,7 @@ def ahead(context: typer.Context, at: AtTimes = None, as_json: JsonFlag = False)
 def quote(
     context: typer.Context,
     part: Annotated[str, typer.Argument(help="A part of the part table.")],
-    cuts: Annotated[int, typer.Argument(min=1, help="How many strokes of the saw.")],
+    cuts: Annotated[int, typer.Argument(min=1, max=10**9, help="How many strokes of the saw.")],
     at: AtTimes = None,
     as_json: JsonFlag = False,
 ) -> None:

@@ -13,7 +13,7 @@ from bladewatch.config.tables import Config
 from bladewatch.format import date_text, year_text
 from bladewatch.money import ZERO, money_text, places_of, rounded
 from bladewatch.papers.plots import Step, Steps, bars_of, steps_of
-from bladewatch.screens.spend import FLOW_WORDS, supplier_text
+from bladewatch.screens.spend import FLOW_WORDS, count_of, number_text, supplier_text
 from bladewatch.spending.assets import TAKES
 from bladewatch.spending.documents import KINDS
 from bladewatch.spending.month import LAST_MONTHS, Month
@@ -32,18 +32,23 @@ def page_of(config: Config, month: Month, at_us: int) -> str:
     )
 
     def money(amount: Decimal | None, sign: bool = False) -> str:
-        return "cannot tell" if amount is None else money_text(amount, config.site.decimal, sign)
+        told = None if amount is None else rounded(amount, places_of(month.currency))
+        return "cannot tell" if told is None else money_text(told, config.site.decimal, sign)
 
     def short(amount: Decimal | None) -> str:
-        return "" if amount is None else money(amount.quantize(Decimal("0.01")))
+        return "" if amount is None else money(amount)
 
     inch, least = config.site.units == "inch", config.budget.known_share
     made = month.work.total
     area = made.area_cmm2 / 1e8 * (IN2_PER_M2 if inch else 1)
     rates = [
-        ("per 1 000 cuts", month.per(float(made.cuts), 1000), f"{round_to(made.cuts, 4)} cuts"),
-        ("per 1 000 in²" if inch else "per m²", month.per(area, 1000 if inch else 1), round_to(area, 4)),
-        ("per 1 000 good pieces", month.per(float(made.pieces), 1000), f"{round_to(made.pieces, 4)} pieces"),
+        ("per 1 000 cuts", month.per(float(made.cuts), 1000), f"{count_of(made.cuts)} cuts"),
+        (
+            "per 1 000 in²" if inch else "per m²",
+            month.per(area, 1000 if inch else 1),
+            number_text(area, "in²" if inch else "m²", config.site.decimal),
+        ),
+        ("per 1 000 good pieces", month.per(float(made.pieces), 1000), f"{count_of(made.pieces)} pieces"),
     ]
     known = {
         "strokes seen": month.work.strokes_known, "blade on record": month.work.blade_known,
@@ -90,6 +95,9 @@ def page_of(config: Config, month: Month, at_us: int) -> str:
         money=money,
         short=short,
         round_to=round_to,
+        count_of=count_of,
+        inch=inch,
+        per_area=lambda one: one.per(one.area_m2 * IN2_PER_M2, 1000) if inch else one.per(one.area_m2),
         changes=month.changes,
         supplier_text=lambda one: supplier_text(one, config.site.decimal),
     )  # fmt: skip

@@ -14,6 +14,7 @@ from typing import Any, Final, NamedTuple
 
 from openpyxl import Workbook
 from openpyxl.cell import Cell as SheetCell
+from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 from openpyxl.styles import Border, Font, Side
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
@@ -160,7 +161,7 @@ class _Columns:
 def _put(sheet: Worksheet, row: int, column: int, value: Cell, font: Font | None = None) -> SheetCell:
     """A value, never a formula."""
     cell: Any = sheet.cell(row, column)
-    cell.value = value
+    cell.value = ILLEGAL_CHARACTERS_RE.sub("?", value) if isinstance(value, str) else value
     if isinstance(value, str):
         cell.data_type, cell.quotePrefix = "s", value.startswith(("=", "+", "-", "@"))
     if font is not None:

@@ -20,9 +20,14 @@ from bladewatch.units import IN2_PER_M2, NO_BREAK, percent, round_to
 from collectors.instants import HOUR_US
 
 BAR: Final = 12
+LEAST_ROOM: Final = 24
+"""Where less room is left beside the sums, words there are left out."""
 LEFT: Final = 24
 RIGHT: Final = 12
+RATES: Final = 31
 TOP: Final = 5
+MOST_LISTED: Final = 12
+"""So many restated lines and remarks stand on the page; all are in the JSON."""
 FLOW_WORDS: Final = {
     "opened": "taken onto the record",
     "purchases": "bought",
@@ -39,6 +44,19 @@ def render(config: Config, months: Sequence[Month], at_us: int, width: int) -> l
     for month in months:
         lines.extend(Page(config, month, at_us, width).lines())
     return lines
+
+
+def count_of(count: float) -> str:
+    """A count, whole, thousands apart."""
+    return f"{round(count):,}".replace(",", NO_BREAK)
+
+
+def number_text(count: float, of: str, decimal: str) -> str:
+    """How much there was of something: counts whole, areas in four figures, by the site's decimal sign."""
+    if of in ("cuts", "pieces"):
+        return count_of(count)
+    text = round_to(count, 4)
+    return text.replace(".", ",") if decimal == "comma" else text
 
 
 def supplier_text(one: Supplier, decimal: str) -> str:
@@ -122,7 +140,8 @@ class Page:
                 continue
             mark = "▇" * round(BAR * abs(amount) / largest) if largest else ""
             words = part_text(self._config, self._month, name)
-            lines = wrapped(f"{mark} {words}".strip(), self._width - LEFT - RIGHT - 2, "")
+            room = self._width - LEFT - RIGHT - 2
+            lines = wrapped(f"{mark} {words}".strip(), room, "") if room >= LEAST_ROOM else [mark[: max(room, 0)]]
             text = f"{PART_WORDS[name]:<{LEFT - 2}}{self._money(amount, sign=True):>{RIGHT}}"
             yield Line(f"  {text}  {lines[0] if lines else ''}".rstrip())
             yield from (Line(" " * (LEFT + RIGHT + 2) + line) for line in lines[1:])
@@ -149,9 +168,9 @@ class Page:
             if cost is None:
                 yield Line(f"  {what}: cannot tell, none is known")
             else:
-                yield self._row(what, cost, f"{round_to(count, 4)} {of}")
+                yield self._row(what, self._rate(cost), f"{number_text(count, of, self._config.site.decimal)} {of}")
         if month.per_km is not None:
-            yield self._row(f"per km of a tooth{NO_BREAK}in metal", month.per_km, self._feed())
+            yield self._row(f"per km of a tooth{NO_BREAK}in metal", self._rate(month.per_km), self._feed())
         known = {
             "strokes seen": work.strokes_known, "blade on record": work.blade_known, "alloy known": work.alloy_known,
         }  # fmt: skip
@@ -176,13 +195,17 @@ class Page:
 
     def _dearest(self, name: str, costs: Sequence[CostOf]) -> Iterator[Line]:
         least = self._config.budget.known_share
-        heads = f"{self._month.currency:>{RIGHT}}{'cuts':>10}{'per 1 000':>11}{'per m²':>10}"
-        yield Line(f"  {f'by {name}':<{LEFT - 2}}{heads}", "bold")
+        inch = self._config.site.units == "inch"
+        wide = self._width >= LEFT + RIGHT + RATES
+        heads = f"{'cuts':>10}{'per 1 000':>11}{'per k in²' if inch else 'per m²':>10}" if wide else ""
+        yield Line(f"  {f'by {name}':<{LEFT - 2}}{self._month.currency:>{RIGHT}}{heads}", "bold")
         for one in costs[:TOP]:
-            per, per_m2 = one.per(one.cuts, 1000), one.per(one.area_m2)
+            per = one.per(one.cuts, 1000)
+            per_area = one.per(one.area_m2 * IN2_PER_M2, 1000) if inch else one.per(one.area_m2)
             mark = "~ " if one.known is not None and one.known < least else "  "
             text = f"{mark}{(one.name or 'not known')[: LEFT - 3]:<{LEFT - 2}}{self._money(one.cost):>{RIGHT}}"
-            text += f"{round_to(one.cuts, 4):>10}{self._short(per):>11}{self._short(per_m2):>10}"
+            if wide:
+                text += f"{count_of(one.cuts):>10}{self._short(per):>11}{self._short(per_area):>10}"
             yield Line(text)
         if len(costs) > TOP:
             rest = sum((one.cost for one in costs[TOP:]), ZERO)
@@ -203,8 +226,8 @@ class Page:
         yield from self._text(states or "no plate on record", indent="  ")
         left = self._month.regrinds_left
         if left:
-            few = sum(count for regrinds, count in left.items() if regrinds <= 2)
-            yield from self._text(f"{few} of {sum(left.values())} have two regrinds or fewer left", indent="  ")
+            told = ", ".join(f"{count} with {some_text(regrinds, 'regrind')} left" for regrinds, count in left.items())
+            yield from self._text(told, indent="  ")
         yield Line("")
 
     def _blades(self) -> Iterator[Line]:
@@ -260,14 +283,18 @@ class Page:
         closed = month.closed
         if closed is not None and (closed.come or closed.gone):
             yield Line("Since the month was closed", "bold")
-            for sign, lines in ((1, closed.come), (-1, closed.gone)):
-                for line in lines:
-                    when = year_text(line.known_us, self._config.zone)
-                    yield self._row("come" if sign > 0 else "gone", sign * line.amount, line.document or line.row)
-                    text = f"{KIND_WORDS[line.kind]}, entered {when}, {closed.reasons[line.row]}"
-                    yield from self._text(text, indent=" " * (LEFT + RIGHT + 4))
-        for remark in month.remarks:
+            changed = [(1, line) for line in closed.come] + [(-1, line) for line in closed.gone]
+            for sign, line in changed[:MOST_LISTED]:
+                yield self._row("come" if sign > 0 else "gone", sign * line.amount, line.document or line.row)
+                when = year_text(line.known_us, self._config.zone)
+                text = f"{KIND_WORDS[line.kind]}, entered {when}, {closed.reasons[line.row]}"
+                yield from self._text(text, indent=" " * min(LEFT + RIGHT + 4, self._width // 3))
+            if len(changed) > MOST_LISTED:
+                yield Line(f"  and {len(changed) - MOST_LISTED} more: --json")
+        for remark in month.remarks[:MOST_LISTED]:
             yield from self._text(f"row {remark.row}: {remark.text}", indent="  ")
+        if len(month.remarks) > MOST_LISTED:
+            yield Line(f"  and {len(month.remarks) - MOST_LISTED} more: --json")
         if month.actions:
             yield Line("To be done, as said when the month before was closed", "bold")
             for action in month.actions:
@@ -277,13 +304,19 @@ class Page:
         )
 
     def _row(self, what: str, amount: Decimal, told: str = "", style: str = "") -> Line:
+        told = told if self._width - LEFT - RIGHT - 2 >= LEAST_ROOM else ""
         return Line(f"  {what:<{LEFT - 2}}{self._money(amount):>{RIGHT}}  {told}".rstrip(), style)
 
     def _money(self, amount: Decimal, sign: bool = False) -> str:
-        return money_text(amount, self._config.site.decimal, sign)
+        told = rounded(amount, places_of(self._month.currency))
+        return money_text(told, self._config.site.decimal, sign)
+
+    def _rate(self, amount: Decimal) -> Decimal:
+        """A cost for each so many of something, in the currency's places."""
+        return rounded(amount, places_of(self._month.currency))
 
     def _short(self, amount: Decimal | None) -> str:
-        return "" if amount is None else self._money(amount.quantize(Decimal("0.01")))
+        return "" if amount is None else self._money(self._rate(amount))
 
     def _text(self, text: str, style: str = "", indent: str = "") -> Iterator[Line]:
         yield from (Line(line, style) for line in wrapped(text, self._width, indent))

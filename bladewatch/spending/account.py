@@ -7,8 +7,9 @@ read by the site's decimal sign. Documents of one number are summed on either si
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -16,7 +17,6 @@ from bladewatch.config.tables import Config
 from bladewatch.errors import UsageError
 from bladewatch.money import ZERO, places_of, rounded, shared
 from bladewatch.spending.documents import KINDS, Line
-from bladewatch.spending.grinding import GRIND
 from bladewatch.spending.month import Month
 from bladewatch.spending.sharing import costs_by
 
@@ -54,36 +54,50 @@ def read_account(config: Config, path: Path) -> dict[str, Decimal]:
     """The sums of an account's documents. Raises ``UsageError`` that lists every mistake."""
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise UsageError(f"{path}: is not UTF-8 text: {error}. Save it as CSV in UTF-8") from error
+    except OSError as error:
         raise UsageError(f"{path}: cannot be read: {error}") from error
     first = text.partition("\n")[0]
-    reader = csv.DictReader(text.splitlines(), delimiter=max(",;\t", key=first.count))
-    missing = [name for name in NEEDED if name not in (reader.fieldnames or ())]
-    if missing:
-        found = ", ".join(reader.fieldnames or ()) or "nothing"
-        raise UsageError(f"{path}: line 1: found the columns {found}; expected {' and '.join(NEEDED)} among them")
     sums: dict[str, Decimal] = {}
     mistakes = []
-    for number, row in enumerate(reader, 2):
-        document, amount = (row.get("document") or "").strip(), _amount(config, row.get("amount") or "")
-        if amount is None:
-            mistakes.append(f"line {number}: amount: found {(row.get('amount') or '')[:40]!r}, expected one like 48.50")
-        elif document or amount:
-            sums[document] = sums.get(document, ZERO) + amount
+    try:
+        reader = csv.DictReader(text.splitlines(), delimiter=max(",;\t", key=first.count), strict=True)
+        reader.fieldnames = [name.strip().lower() for name in reader.fieldnames or ()]
+        missing = [name for name in NEEDED if name not in reader.fieldnames]
+        if missing:
+            found = ", ".join(reader.fieldnames) or "nothing"
+            raise UsageError(f"{path}: line 1: found the columns {found}; expected {' and '.join(NEEDED)} among them")
+        for number, row in enumerate(reader, 2):
+            document, told = (row.get("document") or "").strip(), (row.get("amount") or "").strip()
+            amount = _amount(config, told)
+            if not document and not told:
+                continue
+            if not document:
+                mistakes.append(f"line {number}: document: missing; take lines of totals out")
+            elif amount is None:
+                example = "48,50" if config.site.decimal == "comma" else "48.50"
+                mistakes.append(f"line {number}: amount: found {told[:40]!r}, expected one like {example}")
+            else:
+                sums[document] = sums.get(document, ZERO) + amount
+    except csv.Error as error:
+        raise UsageError(f"{path}: is no CSV: {error}") from error
     if mistakes:
         raise UsageError("\n  ".join([f"{path}: {len(mistakes)} mistakes", *mistakes[:20]]))
     return sums
 
 
 def _amount(config: Config, text: str) -> Decimal | None:
-    plain = text.strip().replace("\u00a0", "").replace(" ", "").replace("−", "-")
-    comma = config.site.decimal == "comma"
-    plain = plain.replace(".", "").replace(",", ".") if comma else plain.replace(",", "")
-    try:
-        found = Decimal(plain)
-    except InvalidOperation:
+    """An amount by the site's decimal sign; one in brackets, or with its sign behind, is below nought."""
+    plain = text.replace("\u00a0", " ").replace("−", "-")
+    below = re.fullmatch(r"\((.+)\)|(.+)-", plain)
+    if below is not None:
+        plain = f"-{below[1] or below[2]}"
+    point, other = (",", "[. ']") if config.site.decimal == "comma" else (r"\.", "[, ']")
+    if re.fullmatch(rf"[-+]?(\d{{1,15}}|\d{{1,3}}({other}\d{{3}}){{1,4}})({point}\d+)?", plain) is None:
         return None
-    return rounded(found, places_of(config.site.currency)) if found.is_finite() else None
+    plain = re.sub(other, "", plain).replace(",", ".")
+    return rounded(Decimal(plain), places_of(config.site.currency))
 
 
 def match(month: Month, elsewhere: Mapping[str, str], account: Mapping[str, Decimal]) -> Match:
@@ -124,9 +138,9 @@ def journal(config: Config, month: Month) -> list[Entry]:
     The cost centres of the saws carry what their cuts took of the spend. Raises ``UsageError`` on accounts that are
     not configured.
     """
-    needed = [kind for kind in KINDS if month.spend[kind]] + [PAYABLE]
-    net = month.accrued.closing - month.accrued.opening
-    needed += [name for name in (GRIND, EXPECTED) if net and name not in needed]
+    net = {kind: amount for kind, amount in month.accrued.net.items() if amount}
+    needed = [kind for kind in KINDS if month.spend[kind] or kind in net]
+    needed += [PAYABLE, *([EXPECTED] if net else [])]
     accounts = config.budget.accounts
     missing = [name for name in needed if name not in accounts]
     if missing:
@@ -135,12 +149,14 @@ def journal(config: Config, month: Month) -> list[Entry]:
     centres = _centres(config, month)
     found: list[Entry] = []
     for kind in KINDS:
-        found.extend(_charged(accounts[kind], centres, month.spend[kind], f"{kind} {month.period.label}", places))
+        if month.spend[kind]:
+            text = f"{kind} {month.period.label}"
+            found.extend(_charged(accounts[kind], centres, month.spend[kind], text, places))
     found.append(_entry(accounts[PAYABLE], "", -month.total, f"tooling {month.period.label}"))
-    if net:
-        text = f"not invoiced {month.period.label}, less what was reversed"
-        found.extend(_charged(accounts[GRIND], centres, net, text, places))
-        found.append(_entry(accounts[EXPECTED], "", -net, text))
+    for kind, amount in sorted(net.items()):
+        text = f"{kind} done and not invoiced {month.period.label}, less what was reversed"
+        found.extend(_charged(accounts[kind], centres, amount, text, places))
+        found.append(_entry(accounts[EXPECTED], "", -amount, text))
     return [entry for entry in found if entry.debit or entry.credit]
 
 

@@ -6,17 +6,20 @@ invoice reverses it, whatever it asks.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import NamedTuple
 
 from bladewatch.config.tables import Config
 from bladewatch.ledger.events import Event
 from bladewatch.money import ZERO, places_of, rounded
-from bladewatch.spending.documents import NEW, Line
+from bladewatch.spending.documents import NEW, Line, rate_of
 from bladewatch.spending.grinding import Job, Jobs, expected_total
+from bladewatch.spending.periods import booked_us
 
 NEVER_US = 2**62
+ARRIVES = ("received", "inspected", "accepted", "mounted")
+"""Rows by which a plate that was bought has come; one that is only ordered is no work done."""
 
 
 class Accrual(NamedTuple):
@@ -37,17 +40,23 @@ class Accrual(NamedTuple):
 
 
 class Accrued(NamedTuple):
-    """A span: what stood at its beginning, came, was reversed by invoices, stands at its end."""
+    """A span: what stood at its beginning, came, was reversed by invoices, stands at its end.
+
+    ``net`` is by how much each kind of work stands for more at the end than at the beginning.
+    """
 
     opening: Decimal
     added: Decimal
     reversed: Decimal
     closing: Decimal
     standing: tuple[Accrual, ...]
+    net: dict[str, Decimal]
 
 
-def accruals_of(config: Config, rows: Sequence[Event], lines: Sequence[Line], jobs: Jobs) -> list[Accrual]:
-    """All of them, in order of time."""
+def accruals_of(
+    config: Config, rows: Sequence[Event], lines: Sequence[Line], jobs: Jobs, types: Mapping[str, str | None]
+) -> list[Accrual]:
+    """All of them, in order of time. ``types`` are the blade types of plates."""
     places = places_of(config.site.currency)
     paid: dict[str, int] = {}
     new: dict[str, int] = {}
@@ -59,17 +68,31 @@ def accruals_of(config: Config, rows: Sequence[Event], lines: Sequence[Line], jo
         if line.kind == NEW and line.plate is not None:
             new[line.plate] = line.at_us
     found = [_of_job(config, job, paid.get(job.sent_row, NEVER_US), places) for job in jobs.every()]
-    priced = {row.plate for row in rows if row.event == "opened"}
-    seen: set[str | None] = set(priced)
+    bought = {row.plate: row for row in rows if row.event == "bought"}
+    seen = {row.plate for row in rows if row.event == "opened"}
     for row in rows:
-        if row.event not in ("bought", "received") or row.plate in seen or row.plate is None:
+        if row.event not in ARRIVES or row.plate in seen or row.plate is None:
             continue
         seen.add(row.plate)
-        blade = None if row.blade_type is None else config.blade_types.ever(row.blade_type, row.at_us)
-        amount = None if blade is None or blade.price is None else rounded(blade.price, places)
+        order = bought.get(row.plate)
+        if order is None and row.event != "received":
+            continue
+        told = order if order is not None else row
         paid_us = new.get(row.plate, NEVER_US)
-        found.append(Accrual(row.plate, NEW, None, row.supplier, row.at_us, paid_us, amount, row.id))
+        at_us = booked_us(config, row.at_us)
+        found.append(Accrual(row.plate, NEW, None, told.supplier, at_us, paid_us, _price(config, told, types), row.id))
     return sorted((one for one in found if one is not None and one.at_us < one.paid_us), key=_order)
+
+
+def _price(config: Config, order: Event, types: Mapping[str, str | None]) -> Decimal | None:
+    """What a new plate should cost: as ordered, else by its type's price."""
+    places = places_of(config.site.currency)
+    if order.cost is not None:
+        rate = rate_of(config, order)
+        return None if rate is None else rounded(order.cost * rate, places)
+    name = order.blade_type or types.get(order.plate or "")
+    blade = None if name is None else config.blade_types.ever(name, order.at_us)
+    return None if blade is None or blade.price is None else rounded(blade.price, places)
 
 
 def _of_job(config: Config, job: Job, paid_us: int, places: int) -> Accrual | None:
@@ -89,13 +112,15 @@ def accrued(told: Iterable[Accrual], from_us: int, to_us: int) -> Accrued:
     """A span's accruals; what no price tells counts nought, and is listed."""
     opening = added = gone = ZERO
     standing = []
+    net: dict[str, Decimal] = {}
     for one in told:
         amount = one.amount or ZERO
         opening += amount if one.stands(from_us) else ZERO
+        net[one.kind] = net.get(one.kind, ZERO) + amount * (one.stands(to_us) - one.stands(from_us))
         if one.stands(to_us):
             standing.append(one)
         if from_us <= one.at_us < to_us:
             added += amount
         if from_us <= one.paid_us < to_us:
             gone += amount
-    return Accrued(opening, added, gone, opening + added - gone, tuple(standing))
+    return Accrued(opening, added, gone, opening + added - gone, tuple(standing), net)

@@ -42,6 +42,7 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
         },
         "opening": str(roll.opening),
         "closing": str(roll.closing),
+        "record_begins": roll.begins,
         "roll_forward": {flow: str(amount) for flow, amount in roll.flows.items()},
         "ties": not any(roll.off),
         "amortised": str(month.amortised),

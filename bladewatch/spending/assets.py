@@ -18,13 +18,13 @@ from decimal import Decimal
 from typing import Final, NamedTuple
 
 from bladewatch.config.tables import Config
-from bladewatch.ledger.fleet import GONE, KEEPS_CYCLE, Fleet
+from bladewatch.ledger.fleet import GONE, KEEPS_CYCLE, Cycle, Fleet
 from bladewatch.ledger.fold import Fold
 from bladewatch.ledger.standing import Standing
 from bladewatch.money import ZERO, places_of, rounded
-from bladewatch.spending.documents import NEW, Line
-from bladewatch.spending.grinding import RETIP
-from bladewatch.spending.periods import booked_us
+from bladewatch.spending.documents import NEW, Line, rate_of
+from bladewatch.spending.grinding import COMES_BACK, RETIP
+from bladewatch.spending.periods import booked_of
 
 OPENED: Final = "opened"
 PURCHASES: Final = "purchases"
@@ -100,17 +100,17 @@ def valued(
     ``rows`` are those of the ledger that take part, in order, ``known`` the ids of all, ``lines`` their money,
     ``fleet`` what they lead to; snapshots are taken just before each of the ``instants``, in order.
     """
-    steps: list[tuple[int, int, int, Standing | Line | tuple[str, int]]] = []
-    steps.extend((booked_us(config, row.event.at_us), 1, place, row) for place, row in enumerate(rows))
+    steps: list[tuple[int, int, int, Standing | Line | Cycle]] = []
+    steps.extend((booked_of(config, row.event), 1, place, row) for place, row in enumerate(rows))
     paid = (line for line in lines if line.kind in (NEW, RETIP))
     steps.extend((line.at_us, 2, place, line) for place, line in enumerate(paid))
-    ends = sorted(
-        (cycle.ended_us, plate.id, cycle.number)
+    ends = [
+        cycle
         for plate in fleet.plates.values()
         for cycle in plate.cycles
         if cycle.ended_us is not None and cycle.reason not in KEEPS_CYCLE
-    )
-    steps.extend((ended_us, 0, place, (plate, number)) for place, (ended_us, plate, number) in enumerate(ends))
+    ]
+    steps.extend((cycle.ended_us or 0, 0, place, cycle) for place, cycle in enumerate(ends))
     valuer = _Valuer(config, known)
     movements: list[Movement] = []
     waiting = list(instants)
@@ -123,7 +123,7 @@ def valued(
         elif isinstance(step, Line):
             movements.extend(valuer.paid(step))
         else:
-            movements.extend(valuer.worn(at_us, *step))
+            movements.extend(valuer.worn(at_us, step))
     snapshots |= {instant: valuer.snapshot() for instant in waiting}
     return Valued(tuple(movements), snapshots, tuple(valuer.waits))
 
@@ -153,6 +153,7 @@ class _Valuer:
         name = event.plate
         was = plates.get(name) if name is not None else None
         was_here = was is not None and was.owned
+        was_out = was is not None and was.state == "out"
         self._fold.apply(row, for_good=True)
         self._wait(row)
         if name is None or row.void is not None or name not in plates:
@@ -162,8 +163,9 @@ class _Valuer:
         if event.event == "opened":
             count = self._cycles(name, event.at_us)
             one.left = None if count is None else max(count - (event.regrinds or 0), 1)
-            value = rounded((event.cost or ZERO) * (event.fx_rate or Decimal(1)), self._places)
-            one.value += value
+            told = rounded((event.cost or ZERO) * (rate_of(self._config, event) or ZERO), self._places)
+            value = told - one.value  # a plate that is opened again is worth what the later row says
+            one.value = told
             yield Movement(at_us, OPENED, name, value, int(is_here and not was_here), event.id)
         elif is_here and not was_here:
             if was is None:
@@ -174,7 +176,8 @@ class _Valuer:
         elif was_here and not is_here:
             yield Movement(at_us, WRITE_OFFS, name, one.value, 1, event.id, plates[name].state)
             one.value, one.taken = ZERO, one.value
-        if event.event == "retipped" or one.left is None:
+        new_tips = event.event == "retipped" or (event.event in COMES_BACK and plates[name].work == "retip" and was_out)
+        if new_tips or one.left is None:
             one.left = self._cycles(name, event.at_us)
 
     def _wait(self, row: Standing) -> None:
@@ -218,16 +221,17 @@ class _Valuer:
             yield Movement(line.at_us, CONSUMPTION, line.plate, one.value, 0, line.row, "credited after it was used")
             one.value = ZERO
 
-    def worn(self, at_us: int, name: str, number: int) -> Iterator[Movement]:
+    def worn(self, at_us: int, cycle: Cycle) -> Iterator[Movement]:
         """The end of a grind cycle: its share of what the plate was worth."""
-        one = self._worth.get(name)
+        one = self._worth.get(cycle.plate)
         if one is None or one.left is None:
             return
         used = one.value if one.left <= 1 else rounded(one.value / one.left, self._places)
         one.value -= used
         one.left = max(one.left - 1, 0)
         if used:
-            yield Movement(at_us, CONSUMPTION, name, used, 0, "", f"cycle {number}")
+            row = cycle.mounts[-1].off_row if cycle.mounts else ""
+            yield Movement(at_us, CONSUMPTION, cycle.plate, used, 0, row, f"cycle {cycle.number}")
 
     def _cycles(self, name: str, at_us: int) -> int | None:
         blade_type = self._fold.fleet.plates[name].blade_type

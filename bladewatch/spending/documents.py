@@ -69,6 +69,14 @@ def documents_of(config: Config, rows: Sequence[Event], types: dict[str, str | N
     return _Reader(config, rows, types, jobs).read()
 
 
+def rate_of(config: Config, row: Event) -> Decimal | None:
+    """The site's currency for one unit of the row's; None where nobody told it."""
+    if row.fx_rate is not None:
+        return row.fx_rate
+    foreign = row.currency is not None and row.currency.upper() != config.site.currency.upper()
+    return None if foreign else Decimal(1)
+
+
 class _Reader:
     """Goes through the rows once."""
 
@@ -82,74 +90,90 @@ class _Reader:
         self._of_document: dict[str, list[Line]] = {}
         self._taxes: dict[str, Decimal] = {}
         self._remarks: list[Remark] = []
-        self._bought = {row.plate: row for row in rows if row.event == "bought" and row.plate is not None}
+        self._came = {row.plate for row in rows if row.event in ("bought", "received") and row.plate is not None}
+        self._priced = {
+            row.plate for row in rows if row.event == "opened" or (row.event == "bought" and row.cost is not None)
+        }
         self._paid_new: set[str] = set()
+        self._freighted: set[str] = set()
+        self._billed: set[str] = set()
 
     def read(self) -> Documents:
-        bought: dict[tuple[str | None, str | None], Event] = {
-            (row.document, row.plate): row for row in self._rows if row.event == "bought" and row.document
+        """All rows but credits first, since a credit can be dated before what it credits."""
+        paired: dict[tuple[str | None, str | None], Event] = {
+            (row.document, row.plate): row for row in self._rows if row.event == "bought" and row.document is not None
         }
-        invoiced = {(row.document, row.plate) for row in self._rows if row.event == "invoiced" and row.cost is not None}
-        of_bought = {row.document for row in bought.values()}
+        billed = {(row.document, row.plate) for row in self._rows if row.event == "invoiced" and row.cost is not None}
+        of_bought: dict[str | None, bool] = {}
+        for row in paired.values():
+            of_bought[row.document] = row.plate is not None
+        credited: list[tuple[Event, Decimal]] = []
         for row in self._rows:
-            if row.event not in MONEY_EVENTS or (row.cost is None and row.freight is None):
+            if row.cost is None and row.freight is None:
+                continue
+            if row.event not in MONEY_EVENTS:
+                if row.event != "opened":
+                    self._remark(row, f"money on a {row.event} row is in no sum: an invoiced row counts")
+                elif row.cost is not None:
+                    self._rate(row)  # a book value that is in no sum is said
                 continue
             rate = self._rate(row)
             if rate is None:
                 continue
+            if row.event == "credited":
+                credited.append((row, rate))
+                continue
+            twin = paired.get((row.document, row.plate))
+            if row.event == "bought" and twin is not None and (row.document, row.plate) in billed:
+                continue  # one cost: the invoice's
             if row.tax is not None:
                 self._taxes[row.id] = rounded(row.tax * rate, self._places)
-            if row.event == "credited":
-                self._credit(row, rate)
-                continue
-            pair = (row.document, row.plate)
-            if row.event == "bought" and pair in invoiced:
-                self._taxes.pop(row.id, None)
-                continue  # one cost: the invoice's
-            if row.event == "invoiced" and row.plate is None and row.document in of_bought:
-                text = f"document {row.document} is also that of bought rows: both count, as this row names no plate"
+            if row.event == "invoiced" and twin is None and row.document in of_bought:
+                text = f"document {row.document} is also that of bought rows for other plates, or for none: both count"
                 self._remark(row, text)
-            twin = bought.get(pair) if row.event == "invoiced" else None
-            self._freight(row, rate, twin)
-            if row.cost is not None:
-                self._cost(
-                    row, rounded(row.cost * rate, self._places), is_new=row.event == "bought" or twin is not None
-                )
-        return Documents(tuple(self._lines), self._taxes, tuple(self._remarks))
+            self._paid(row, rate, twin if row.event == "invoiced" else None)
+        for row, rate in credited:
+            self._credit(row, rate)
+        self._lines.sort(key=lambda line: line.at_us)
+        return Documents(tuple(self._lines), self._taxes, tuple(sorted(self._remarks, key=lambda one: one.at_us)))
+
+    def _paid(self, row: Event, rate: Decimal, twin: Event | None) -> None:
+        """A bought or invoiced row; of a ``twin`` that it stands for, the first one also carries the freight."""
+        freight = row.freight
+        if freight is None and twin is not None and twin.id not in self._freighted:
+            freight = twin.freight
+        if twin is not None:
+            self._freighted.add(twin.id)
+        if freight:
+            self._add(row, FREIGHT, rounded(freight * rate, self._places), row.plate)
+        if row.cost is not None:
+            amount = rounded(row.cost * rate, self._places)
+            self._cost(row, amount, is_new=row.event == "bought" or twin is not None)
 
     def _rate(self, row: Event) -> Decimal | None:
         """The site's currency for one unit of the row's; None, and a remark, where nobody told it."""
-        if row.fx_rate is not None:
-            return row.fx_rate
-        site = self._config.site.currency
-        if row.currency is None or row.currency.upper() == site.upper():
-            return Decimal(1)
-        self._remark(row, f"it is in {row.currency} and has no fx_rate: it is in no sum until one is told")
-        return None
-
-    def _freight(self, row: Event, rate: Decimal, twin: Event | None) -> None:
-        freight = row.freight if row.freight is not None or twin is None else twin.freight
-        if freight:
-            self._add(row, FREIGHT, rounded(freight * rate, self._places), row.plate)
+        rate = rate_of(self._config, row)
+        if rate is None:
+            self._remark(row, f"it is in {row.currency} and has no fx_rate: it is in no sum until one is told")
+        return rate
 
     def _cost(self, row: Event, amount: Decimal, is_new: bool) -> None:
         if is_new or self._is_first_price(row):
             self._paid_new.add(row.plate or "")
             self._add(row, NEW, amount, row.plate)
         elif row.plate is not None:
-            self._work(row, amount, row.plate, self._jobs.of(row.plate, row.batch, row.at_us))
+            self._work(row, amount, row.plate, self._jobs.billed(row.plate, row.batch, row.at_us, self._billed))
         elif row.batch is not None and self._jobs.by_batch.get(row.batch):
             self._lump(row, amount, self._jobs.by_batch[row.batch])
         else:
             self._add(row, GRIND, amount, None)
 
     def _is_first_price(self, row: Event) -> bool:
-        """Whether an invoice is for a plate that was bought without a price, and never out."""
+        """Whether an invoice is for a plate that came without a price, and never was out."""
         plate = row.plate
-        if plate is None or row.batch is not None or plate in self._paid_new:
+        if plate is None or row.batch is not None or plate in self._paid_new or plate in self._priced:
             return False
-        before = self._bought.get(plate)
-        return before is not None and before.cost is None and self._jobs.of(plate, None, row.at_us) is None
+        return plate in self._came and self._jobs.of(plate, None, row.at_us) is None
 
     def _lump(self, row: Event, amount: Decimal, jobs: Sequence[Job]) -> None:
         back = [job for job in jobs if job.back_us is not None] or list(jobs)
@@ -164,12 +188,15 @@ class _Reader:
         if job is None:
             self._add(row, GRIND, amount, plate)
             return
+        self._billed.add(job.sent_row)
         tips = row.tips_replaced if row.plate is not None else None
         for kind, part in split(amount, expected(self._config, job, tips), self._places).items():
             if part or kind == GRIND:
                 self._add(row, kind, part, plate, job)
 
     def _credit(self, row: Event, rate: Decimal) -> None:
+        if row.tax is not None:
+            self._taxes[row.id] = -rounded(abs(row.tax) * rate, self._places)
         for told, kinds in ((row.cost, (NEW, GRIND, TIPS, RETIP, OTHER)), (row.freight, (FREIGHT,))):
             if not told:
                 continue
@@ -180,11 +207,21 @@ class _Reader:
             if not credited:
                 self._add(row, kinds[-1], -amount, row.plate)
                 continue
-            for line, part in zip(
-                credited, shared(amount, [line.amount for line in credited], self._places), strict=True
-            ):
-                at_us = booked_us(self._config, row.at_us)
-                self._lines.append(line._replace(row=row.id, at_us=at_us, known_us=row.known_us, amount=-part))
+            parts = shared(amount, [line.amount for line in credited], self._places)
+            for line, part in zip(credited, parts, strict=True):
+                self._lines.append(
+                    line._replace(
+                        row=row.id,
+                        at_us=booked_us(self._config, row.at_us),
+                        known_us=row.known_us,
+                        amount=-part,
+                        supplier=row.supplier or line.supplier,
+                        document=row.document,
+                        batch=row.batch or line.batch,
+                        currency=row.currency,
+                        fx_rate=row.fx_rate,
+                    )
+                )
 
     def _credited(self, row: Event) -> list[Line]:
         """The lines that a credit speaks of: of its document, else of its batch; of its plate where it names one."""
@@ -192,7 +229,8 @@ class _Reader:
         if not found and row.batch is not None:
             found = [line for line in self._lines if line.batch == row.batch]
         if not found and row.plate is not None:
-            found = [line for line in self._lines if line.plate == row.plate][-1:]
+            last = next((one for one in reversed(self._lines) if one.plate == row.plate and one.amount > 0), None)
+            found = [] if last is None else [one for one in self._lines if one.row == last.row]
         mine = [line for line in found if row.plate is None or line.plate == row.plate]
         return mine or found
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
@@ -10,6 +10,7 @@ from typing import Final
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.ledger.events import Event
 from bladewatch.money import ZERO, shared
+from bladewatch.spending.periods import booked_us
 
 GRIND: Final = "grind"
 TIPS: Final = "tips"
@@ -43,7 +44,8 @@ class Job:
 class Jobs:
     """All jobs, by plate and by batch, each list in order of time."""
 
-    def __init__(self, rows: Iterable[Event], types: Mapping[str, str | None]) -> None:
+    def __init__(self, config: Config, rows: Iterable[Event], types: Mapping[str, str | None]) -> None:
+        self._config = config
         self.by_plate: dict[str, list[Job]] = {}
         self.by_batch: dict[str, list[Job]] = {}
         for row in rows:
@@ -54,12 +56,13 @@ class Jobs:
         jobs = self.by_plate.setdefault(plate, [])
         last = jobs[-1] if jobs else None
         if row.event == "sent":
-            jobs.append(Job(plate, blade_type, row.batch, row.supplier, row.at_us, row.id, row.work))
+            at_us = booked_us(self._config, row.at_us)
+            jobs.append(Job(plate, blade_type, row.batch, row.supplier, at_us, row.id, row.work))
             if row.batch is not None:
                 self.by_batch.setdefault(row.batch, []).append(jobs[-1])
         elif last is not None:
             if row.event in COMES_BACK and last.back_us is None:
-                last.back_us, last.back_row = row.at_us, row.id
+                last.back_us, last.back_row = booked_us(self._config, row.at_us), row.id
             if row.event == "retipped":
                 last.retipped = True
             if row.tips_replaced is not None and row.event != "invoiced":
@@ -70,11 +73,19 @@ class Jobs:
         return (job for jobs in self.by_plate.values() for job in jobs)
 
     def of(self, plate: str, batch: str | None, at_us: int) -> Job | None:
-        """The job that a document about a plate speaks of: that of the batch, else the last one before it."""
+        """The job that a plate had last at an instant, or that of a batch."""
         jobs = self.by_plate.get(plate, ())
-        if batch is not None:
-            return next((job for job in reversed(jobs) if job.batch == batch), None)
-        return next((job for job in reversed(jobs) if job.sent_us <= at_us), None)
+        mine = next((job for job in reversed(jobs) if job.batch == batch), None) if batch is not None else None
+        return mine or next((job for job in reversed(jobs) if job.sent_us <= at_us), None)
+
+    def billed(self, plate: str, batch: str | None, at_us: int, paid: Collection[str]) -> Job | None:
+        """The job that a document about a plate pays: that of its batch; else the first that was back and not paid."""
+        if batch is not None and any(job.batch == batch for job in self.by_plate.get(plate, ())):
+            return self.of(plate, batch, at_us)
+        for job in self.by_plate.get(plate, ()):
+            if job.sent_row not in paid and job.back_us is not None and job.back_us <= at_us:
+                return job
+        return self.of(plate, None, at_us)
 
 
 def expected(config: Config, job: Job, tips: int | None = None) -> dict[str, Decimal | None]:

@@ -39,7 +39,7 @@ from bladewatch.spending.happened import (
     kerf_of,
 )
 from bladewatch.spending.orders import Told, told_of
-from bladewatch.spending.periods import Period, before, period_of
+from bladewatch.spending.periods import Period, before, booked_of, period_of
 from bladewatch.spending.sharing import Shared, each, share_out
 from bladewatch.spending.suppliers import Supplier, sharpened_by, suppliers_of
 from bladewatch.spending.variance import Bridge, Plan, Spent, bridge
@@ -141,10 +141,10 @@ def books_of(moment: Moment, instants: Sequence[int]) -> Books:
     line = known.book.line
     rows = [row.event for row in line if row.void is None]
     types = {plate.id: plate.blade_type for plate in known.fleet.plates.values()}
-    jobs = Jobs(rows, types)
+    jobs = Jobs(known.config, rows, types)
     documents = documents_of(known.config, rows, types, jobs)
     told = valued(known.config, line, known.book.rows, documents.lines, known.fleet, sorted(instants))
-    return Books(documents, told, tuple(accruals_of(known.config, rows, documents.lines, jobs)), jobs)
+    return Books(documents, told, tuple(accruals_of(known.config, rows, documents.lines, jobs, types)), jobs)
 
 
 def month_of(
@@ -157,7 +157,7 @@ def month_of(
     books = books_of(moment, (period.from_us, period.to_us))
     lines = tuple(within(books.documents.lines, period.from_us, period.to_us))
     rows = [row.event for row in known.book.line if row.void is None]
-    inside = [row for row in rows if period.holds(row.at_us)]
+    inside = [row for row in rows if period.holds(booked_of(config, row))]
     work = work_of(known, period.from_us, period.to_us)
     roll = roll_forward(books.valued, period.from_us, period.to_us)
     ratios = ratios_of(config, {row.alloy for row in work.worked}, period.from_us)
@@ -259,6 +259,8 @@ def _closed(then: Moment, closing: Event, period: Period, lines: Sequence[Line],
 def _reason(known: Known, row_id: str) -> str:
     """Why a row came after a close, or went: its own note, or that of the row which corrects it."""
     row = known.book.rows.get(row_id)
+    if row is not None and row.event == "bought" and known.book.stands(row_id):
+        return "invoiced since"
     if row is None or not known.book.stands(row_id):
         others = [other for other in known.book.rows.values() if other.corrects == row_id]
         last = max(others, key=lambda other: other.known_us, default=None)
@@ -285,7 +287,7 @@ def _spent(known: Known, books: Books, lines: Sequence[Line], roll: RollForward,
     used, went = roll.flows[CONSUMPTION], roll.flows[WRITE_OFFS]
     unplanned = spend[TIPS] + went
     stock = bought - used - went
-    planned = sum((_grind_planned(known, books, line) for line in lines if line.kind == GRIND), ZERO)
+    planned = _grinds_planned(known, books, [line for line in lines if line.kind == GRIND])
     consumed = (one for one in roll.movements if one.flow == CONSUMPTION)
     planned += sum((_cycle_planned(known, one.plate, one.at_us, one.amount) for one in consumed), ZERO)
     cuts: dict[str, int] = {}
@@ -295,15 +297,26 @@ def _spent(known: Known, books: Books, lines: Sequence[Line], roll: RollForward,
     return Spent(cuts, total - unplanned - stock, planned, unplanned, stock)
 
 
-def _grind_planned(known: Known, books: Books, line: Line) -> Decimal:
-    """What a grind should have cost; what was paid, where no price tells it, and for credits nothing."""
-    if line.amount < 0:
-        return ZERO
-    job = None if line.plate is None else books.jobs.of(line.plate, line.batch, line.at_us)
-    at_us = line.at_us if job is None or job.back_us is None else job.back_us
-    blade = None if line.blade_type is None else known.config.blade_types.ever(line.blade_type, at_us)
-    price = None if blade is None or job is None else blade.grind_price
-    return line.amount if price is None else rounded(price, places_of(known.config.site.currency))
+def _grinds_planned(known: Known, books: Books, lines: Sequence[Line]) -> Decimal:
+    """What the grinds that lines pay should have cost, each job once, in the month of its first line.
+
+    What no price tells counts as it was paid, and so does a credit of it.
+    """
+    first: dict[str, str] = {}
+    for line in books.documents.lines:
+        if line.job is not None and line.kind == GRIND and line.amount > 0:
+            first.setdefault(line.job, line.row)
+    total = ZERO
+    for line in lines:
+        job = None if line.plate is None or line.job is None else books.jobs.of(line.plate, line.batch, line.at_us)
+        at_us = line.at_us if job is None or job.back_us is None else job.back_us
+        blade = None if line.blade_type is None else known.config.blade_types.ever(line.blade_type, at_us)
+        price = None if blade is None or job is None else blade.grind_price
+        if price is None:
+            total += line.amount
+        elif line.amount > 0 and line.job is not None and first.get(line.job) == line.row:
+            total += rounded(price, places_of(known.config.site.currency))
+    return total
 
 
 def _cycle_planned(known: Known, plate: str | None, at_us: int, amount: Decimal) -> Decimal:

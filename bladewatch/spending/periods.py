@@ -12,10 +12,12 @@ from typing import Final, NamedTuple
 from bladewatch.config.kinds import Wrong, month
 from bladewatch.config.tables import Config
 from bladewatch.errors import UsageError
+from bladewatch.ledger.events import Event
 from collectors.instants import to_datetime, to_us
 
 WEEKS: Final = {"4-4-5": (4, 4, 5), "4-5-4": (4, 5, 4), "5-4-4": (5, 4, 4)}
 YEAR_WEEKS: Final = 52
+FIRST_YEAR, LAST_YEAR = 1970, 2200
 
 
 class Period(NamedTuple):
@@ -35,9 +37,12 @@ class Period(NamedTuple):
 def read_month(text: str, option: str = "--month") -> tuple[int, int]:
     """A month as a person gives it. Raises ``UsageError``."""
     try:
-        return month(text)
+        found = month(text)
     except Wrong as wrong:
         raise UsageError(f"{option} {text}: {wrong}") from wrong
+    if not FIRST_YEAR <= found[0] <= LAST_YEAR:
+        raise UsageError(f"{option} {text}: expected a year from {FIRST_YEAR} to {LAST_YEAR}")
+    return found
 
 
 def production_day(config: Config, at_us: int) -> date:
@@ -52,6 +57,11 @@ def booked_us(config: Config, at_us: int) -> int:
     if moment.time() != time(0) or not config.site.production_day_start > time(0):
         return at_us
     return begin_us(config, moment.date())
+
+
+def booked_of(config: Config, row: Event) -> int:
+    """When a row counts; a change of blade has its time of day, also at midnight."""
+    return row.at_us if row.event in ("mounted", "dismounted") else booked_us(config, row.at_us)
 
 
 def begin_us(config: Config, day: date) -> int:

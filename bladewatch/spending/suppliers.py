@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 from bladewatch.assess.known import Known
 from bladewatch.ledger.events import Event
-from bladewatch.money import ZERO, rounded
+from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.documents import Line
 from bladewatch.spending.grinding import Jobs
 from bladewatch.spending.happened import StateOf
@@ -88,7 +88,7 @@ def suppliers_of(
                 sum(row.event == "rejected" and row.plate in plates for row in rows),
                 sum(job.tips for job in mine),
                 paid,
-                rounded(paid / count) if count else None,
+                rounded(paid / count, places_of(known.config.site.currency)) if count else None,
                 None if edge is None else edge.ratio,
                 0 if edge is None else edge.edges,
             )
