@@ -409,7 +409,8 @@ def test_what_cannot_be_counted_is_said(shop: Shop) -> None:
 @pytest.mark.parametrize(
     ("decimal", "text", "amount"),
     [("point", "1,234.50", "1234.50"), ("point", "105,00", None), ("point", "1.105,00", None), ("comma", "48.50", None),
-    """Money on rows that are no documents, a book value without its rate; a plate opened twice is worth it once."""
+     ("comma", "1.234,50", "1234.50"), ("point", "(5.00)", "-5.00"), ("point", "5.00-", "-5.00"),
+     ("point", "1_05", None),
      ("point", "1e30", None), ("comma", "1 234,5", "1234.50")],
 )  # fmt: skip
 def test_an_amount_of_another_decimal_sign_is_a_mistake(

@@ -166,7 +166,7 @@ class Page:
         ):
             cost = month.per(count, unit)
             if cost is None:
-                yield Line(f"  {what}: cannot tell, none is known")
+                yield from self._text(f"{what}: cannot tell, none is known", indent="  ")
             else:
                 yield self._row(what, self._rate(cost), f"{number_text(count, of, self._config.site.decimal)} {of}")
         if month.per_km is not None:
