@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from pathlib import Path
 
 from bladewatch.errors import UsageError
+from bladewatch.money import ZERO
 from bladewatch.service import Service
-from bladewatch.spending.account import Match, match, read_account
+from bladewatch.spending.account import Entry, Match, Posted, journal, match, read_account
 from bladewatch.spending.ahead import Ahead, ahead_of
-from bladewatch.spending.month import Month, books_of, closing_of, month_of
-from bladewatch.spending.periods import month_holding, production_day, read_month
+from bladewatch.spending.documents import KINDS
+from bladewatch.spending.month import Books, Month, books_of, closing_of, month_of
+from bladewatch.spending.periods import Period, before, month_holding, production_day, read_month
 from bladewatch.spending.quote import Quote, quotes
 
 
@@ -22,6 +25,41 @@ def spend(service: Service, month: str | None = None, at_us: int | None = None) 
         closing = closing_of([row.event for row in moment.known().book.line], config, *wanted)
         then = None if closing is None else service.moment(max(closing.known_us, closing.at_us))
         return month_of(moment, *wanted, then, closing)
+
+
+def journal_of(service: Service, month: str | None = None, at_us: int | None = None) -> tuple[Month, list[Entry]]:
+    """A month and its journal lines; after a closed month, with what has become known of earlier ones since."""
+    config = service.config
+    told = spend(service, month, at_us)
+    year, number = read_month(told.period.label)
+    posted = None
+    with service.store.snapshot():
+        moment = service.moment(at_us)
+        closing = closing_of([row.event for row in moment.known().book.line], config, *before(year, number))
+        if closing is not None:
+            then = books_of(service.moment(max(closing.known_us, closing.at_us)), ())
+            now = books_of(moment, ())
+            posted = Posted(
+                {kind: _until(now, kind, told.period) - _until(then, kind, told.period) for kind in KINDS},
+                _standing(then, told.period),
+            )
+    return told, journal(config, told, posted)
+
+
+def _until(books: Books, kind: str, period: Period) -> Decimal:
+    """What was spent of a kind before a period."""
+    return sum(
+        (line.amount for line in books.documents.lines if line.kind == kind and line.at_us < period.from_us), ZERO
+    )
+
+
+def _standing(books: Books, period: Period) -> dict[str, Decimal]:
+    """The work that was done and not invoiced when a period began, by kind."""
+    found: dict[str, Decimal] = {}
+    for one in books.accruals:
+        if one.stands(period.from_us):
+            found[one.kind] = found.get(one.kind, ZERO) + (one.amount or ZERO)
+    return found
 
 
 def beside_account(service: Service, path: Path, month: str | None = None, at_us: int | None = None) -> Match:

@@ -25,7 +25,7 @@ from bladewatch.money import rounded, shared
 from bladewatch.papers.saving import save_month
 from bladewatch.papers.sheets import write_workbook
 from bladewatch.pipeline import enter
-from bladewatch.reporting import beside_account, spend
+from bladewatch.reporting import beside_account, journal_of, spend
 from bladewatch.spending.account import balance, journal, read_account
 from bladewatch.spending.accruals import accruals_of, accrued
 from bladewatch.spending.answer import as_json
@@ -717,6 +717,26 @@ def test_journal_lines_balance_and_carry_the_cost_centres(make_shop: Callable[..
     march(bare)
     with pytest.raises(UsageError, match="new, grind, retip, freight, payable, expected missing"):
         journal(bare.service.config, month(bare))
+
+
+def test_journals_together_are_what_is_known(make_shop: Callable[..., Shop]) -> None:
+    """A plate ordered at 350 in March and posted, billed at 360 in April; a late bill of March: nothing is left over."""
+    accounts = ", ".join(f'{kind} = "{kind}"' for kind in (*KINDS, "payable", "expected"))
+    shop = make_shop(SHOP + f"[budget]\naccounts = {{ {accounts} }}\n")
+    row(shop, "2026-03-02 10:00", "bought", "A-1", blade_type="T", cost="350.00", document="PO")
+    row(shop, "2026-03-03 10:00", "received", "A-1")
+    row(shop, "2026-04-02 10:00", "month-closed", document="2026-03")
+    row(shop, "2026-04-25 10:00", "invoiced", "A-1", blade_type="T", cost="360.00", document="PO")
+    row(shop, "2026-03-30 10:00", "invoiced", entered="2026-04-26 10:00", document="late", cost="7.00")
+    sums: dict[str, Decimal] = {}
+    for label, at in (("2026-03", "2026-04-02T12:00:00Z"), ("2026-04", "2026-05-02T12:00:00Z")):
+        _, entries = journal_of(shop.service, label, parse_text(at))
+        assert balance(entries) == 0
+        for entry in entries:
+            sums[entry.account] = sums.get(entry.account, Decimal(0)) + entry.debit - entry.credit
+    assert {account: str(amount) for account, amount in sums.items() if amount} == {
+        "new": "360.00", "grind": "7.00", "payable": "-367.00",
+    }  # fmt: skip
 
 
 # What happened beside money

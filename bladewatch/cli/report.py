@@ -154,13 +154,11 @@ def _save(config_path: Path | None, month: str | None, at: list[str], path: Path
 
 def _journal(config_path: Path | None, month: str | None, at: list[str], path: Path) -> None:
     from bladewatch.papers.saving import save_journal
-    from bladewatch.reporting import spend as told_spend
+    from bladewatch.reporting import journal_of
     from bladewatch.service import Service
-    from bladewatch.spending.account import journal
 
     with Service.open(config_path) as service:
-        told = told_spend(service, month, _instant(service, at))
-        save_journal(service.config, told, journal(service.config, told), path)
+        save_journal(service.config, *journal_of(service, month, _instant(service, at)), path)
         print(path, flush=True)
 
 

@@ -132,14 +132,36 @@ class Entry(NamedTuple):
     text: str
 
 
-def journal(config: Config, month: Month) -> list[Entry]:
+class Posted(NamedTuple):
+    """What the journals up to a closed month hold, beside what is known now, by kind.
+
+    ``restated`` is by how much the spend of all months up to it has changed since it was closed, ``standing`` the work
+    that was not invoiced then.
+    """
+
+    restated: Mapping[str, Decimal]
+    standing: Mapping[str, Decimal]
+
+
+def journal(config: Config, month: Month, posted: Posted | None = None) -> list[Entry]:
     """The month's lines for finance: each kind of spend by cost centre, against payables; accruals and their reversal.
 
-    The cost centres of the saws carry what their cuts took of the spend. Raises ``UsageError`` on accounts that are
-    not configured.
+    The cost centres of the saws carry what their cuts took of the spend. With what was ``posted`` when the month before
+    was closed, what has become known of earlier months since comes with it: all journals together are what is known.
+    Raises ``UsageError`` on accounts that are not configured.
     """
-    net = {kind: amount for kind, amount in month.accrued.net.items() if amount}
-    needed = [kind for kind in KINDS if month.spend[kind] or kind in net]
+    standing: dict[str, Decimal] = {}
+    for one in month.accrued.standing:
+        standing[one.kind] = standing.get(one.kind, ZERO) + (one.amount or ZERO)
+    if posted is None:
+        net = dict(month.accrued.net)
+    else:
+        net = {
+            kind: standing.get(kind, ZERO) - posted.standing.get(kind, ZERO) for kind in {*standing, *posted.standing}
+        }
+    net = {kind: amount for kind, amount in sorted(net.items()) if amount}
+    restated = {} if posted is None else {kind: amount for kind, amount in posted.restated.items() if amount}
+    needed = [kind for kind in KINDS if month.spend[kind] or kind in net or kind in restated]
     needed += [PAYABLE, *([EXPECTED] if net else [])]
     accounts = config.budget.accounts
     missing = [name for name in needed if name not in accounts]
@@ -148,15 +170,17 @@ def journal(config: Config, month: Month) -> list[Entry]:
     places = places_of(month.currency)
     centres = _centres(config, month)
     found: list[Entry] = []
-    for kind in KINDS:
-        if month.spend[kind]:
-            text = f"{kind} {month.period.label}"
-            found.extend(_charged(accounts[kind], centres, month.spend[kind], text, places))
-    found.append(_entry(accounts[PAYABLE], "", -month.total, f"tooling {month.period.label}"))
-    for kind, amount in sorted(net.items()):
-        text = f"{kind} done and not invoiced {month.period.label}, less what was reversed"
-        found.extend(_charged(accounts[kind], centres, amount, text, places))
-        found.append(_entry(accounts[EXPECTED], "", -amount, text))
+    for amounts, against, text in (
+        (month.spend, PAYABLE, month.period.label),
+        (restated, PAYABLE, f"of earlier months, known since they were closed, {month.period.label}"),
+        (net, EXPECTED, f"done and not invoiced {month.period.label}, less what was reversed"),
+    ):
+        for kind in KINDS:
+            if amounts.get(kind):
+                found.extend(_charged(accounts[kind], centres, amounts[kind], f"{kind} {text}", places))
+        total = sum(amounts.values(), ZERO)
+        if total:
+            found.append(_entry(accounts[against], "", -total, f"tooling {text}"))
     return [entry for entry in found if entry.debit or entry.credit]
 
 

@@ -9,7 +9,7 @@ from typing import Final
 
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.ledger.events import Event
-from bladewatch.money import ZERO, shared
+from bladewatch.money import ZERO, rounded, shared
 from bladewatch.spending.periods import booked_us
 
 GRIND: Final = "grind"
@@ -128,6 +128,6 @@ def split(total: Decimal, parts: Mapping[str, Decimal | None], places: int) -> d
     if len(prices) == len(names):
         return dict(zip(names, shared(total, list(prices.values()), places), strict=True))
     rest = next(name for name in names if name not in prices)
-    found = {name: min(price, total) for name, price in prices.items()}
+    found = {name: rounded(min(price, total), places) for name, price in prices.items()}
     found[rest] = total - sum(found.values(), ZERO)
     return {name: found[name] for name in names}
