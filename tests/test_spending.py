@@ -720,7 +720,7 @@ def test_journal_lines_balance_and_carry_the_cost_centres(make_shop: Callable[..
 
 
 def test_journals_together_are_what_is_known(make_shop: Callable[..., Shop]) -> None:
-    """A plate ordered at 350 in March and posted, billed at 360 in April; a late bill of March: nothing is left over."""
+    """Ordered at 350 in March and posted, billed at 360 in April; a late bill of March: nothing is left over."""
     accounts = ", ".join(f'{kind} = "{kind}"' for kind in (*KINDS, "payable", "expected"))
     shop = make_shop(SHOP + f"[budget]\naccounts = {{ {accounts} }}\n")
     row(shop, "2026-03-02 10:00", "bought", "A-1", blade_type="T", cost="350.00", document="PO")

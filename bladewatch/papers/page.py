@@ -61,7 +61,6 @@ def page_of(config: Config, month: Month, at_us: int) -> str:
         ("alloy", costs_by(month.shared, lambda row: row.alloy)),
         ("saw", costs_by(month.shared, lambda row: row.saw)),
         ("part", costs_by(month.shared, lambda row: row.part)),
-        *([("order", list(month.told.orders))] if month.told.orders else []),
     ]
     return environment.get_template("spend.html.j2").render(
         site=config.site.name,
