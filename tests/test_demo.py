@@ -91,9 +91,9 @@ def test_every_message_of_the_day_is_stored_and_known_in_its_order(demo: Demo) -
 
 
 def test_the_shop_that_is_left_answers_and_importing_the_day_again_changes_nothing(demo: Demo) -> None:
-    """The five commands that it prints, as printed."""
+    """The six commands that it prints, as printed."""
     commands = re.findall(r"^  \S*bladewatch (.*?)(?:   \(.*)?$", demo.said, re.MULTILINE)
-    assert len(commands) == 5
+    assert len(commands) == 6
     for words in commands:
         done = subprocess.run(
             f"{sys.executable} -m bladewatch {words}",

@@ -24,6 +24,8 @@ LEDGER: Final = "ledger.csv"
 TRUTH: Final = "truth.json"
 CONFIG: Final = "bladewatch.toml"
 MARK: Final = b"the truth of an invented shop"
+MONTH_A_SAW: Final = 120
+"""What the invented shop plans to spend on a saw in a month."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +127,7 @@ def configuration(setting: Setting) -> str:
         "# An invented shop. Every name and number is made up.",
         f'[site]\nname = "{setting.site}"\ntimezone = "{setting.zone.key}"\ncurrency = "EUR"\nunits = "metric"',
         '[store]\nurl = "sqlite:///bladewatch.sqlite"',
+        f"[budget]\nmonth = {MONTH_A_SAW * setting.saws}\nper_1000_cuts = 22",
     ]
     rows.extend(
         f'[[saw]]\nid = "{name}"\nrated_rpm = {RPM:g}\nload_base_kw = 22\nfits = ["{setting.kind_of(place).id}"]'

@@ -170,7 +170,7 @@ class Page:
             else:
                 yield self._row(what, self._rate(cost), f"{number_text(count, of, self._config.site.decimal)} {of}")
         if month.per_km is not None:
-            yield self._row(f"per km of a tooth{NO_BREAK}in metal", self._rate(month.per_km), self._feed())
+            yield self._row("per km of a tooth", self._rate(month.per_km), self._feed())
         known = {
             "strokes seen": work.strokes_known, "blade on record": work.blade_known, "alloy known": work.alloy_known,
         }  # fmt: skip
