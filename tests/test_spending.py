@@ -26,6 +26,7 @@ from bladewatch.papers.saving import save_month
 from bladewatch.papers.sheets import write_workbook
 from bladewatch.pipeline import enter
 from bladewatch.reporting import beside_account, journal_of, spend
+from bladewatch.service import Service
 from bladewatch.spending.account import balance, journal, read_account
 from bladewatch.spending.accruals import accruals_of, accrued
 from bladewatch.spending.answer import as_json
@@ -814,3 +815,15 @@ def test_a_new_price_has_no_stroke_read_again(make_shop: Callable[..., Shop]) ->
     texts = (SHOP, SHOP.replace("price = 380", "price = 399"), SHOP.replace("teeth = 96", "teeth = 80"))
     marks = [make_shop(text).service.moment(minute(0)).known().reader._rows_of("S1", "T") for text in texts]
     assert marks[0] == marks[1] != marks[2]
+
+
+def test_the_invented_shops_months_are_what_it_truly_paid(example: Path) -> None:
+    """By kind and month, to the cent, beside the truth that the shop wrote down of itself."""
+    truth = json.loads((example.parent / "truth.json").read_text("utf-8"))["spend"]
+    assert len(truth) >= 3
+    with Service.open(example) as service:
+        at_us = service.instant("2026-05-13 14:00")
+        for label, kinds in truth.items():
+            told = spend(service, label, at_us)
+            assert {kind: str(amount) for kind, amount in told.spend.items() if amount} == kinds
+            assert told.roll.off == (0, 0)
