@@ -367,3 +367,13 @@ def test_heavy_libraries_are_imported_only_where_they_are_used(run: Run, tmp_pat
     assert not loaded & {"sklearn", "scipy.stats", "pandas"}
     early = modules_after("status", "--json", "--at", "2026-04-17 14:00", folder=example.parent)
     assert not early & {"sklearn", "scipy.stats", "pandas"}  # where a fit is due
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
+def test_a_full_disk_is_told_in_words(tmp_path: Path) -> None:
+    """Exit code 3 and a cure, not a fault of ours."""
+    with Path("/dev/full").open("w") as full:
+        command = [sys.executable, "-m", "bladewatch", "status", "--help"]
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, cwd=tmp_path, check=False)
+    assert done.returncode == 3
+    assert "make room" in done.stderr

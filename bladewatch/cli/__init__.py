@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import sys
+from typing import Final, NoReturn
 
-from bladewatch.errors import BladewatchError
+from bladewatch.errors import BladewatchError, UnreachableError
+
+FULL: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 def main() -> None:
@@ -24,11 +28,21 @@ def main() -> None:
         sys.exit(0)
     except KeyboardInterrupt:
         sys.exit(130)
+    except OSError as error:
+        if error.errno not in FULL:
+            _fault()
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        print(f"bladewatch: cannot be written: {error.strerror}; make room, or write elsewhere", file=sys.stderr)
+        sys.exit(UnreachableError.exit_code)
     except Exception:
-        from bladewatch.cli.fault import report
+        _fault()
 
-        print(f"bladewatch: a fault of our own; a report is in {report()}", file=sys.stderr)
-        sys.exit(BladewatchError.exit_code)
+
+def _fault() -> NoReturn:
+    from bladewatch.cli.fault import report
+
+    print(f"bladewatch: a fault of our own; a report is in {report()}", file=sys.stderr)
+    sys.exit(BladewatchError.exit_code)
 
 
 def _mend_streams() -> None:
