@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from decimal import Decimal
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from bladewatch.errors import UsageError
 from bladewatch.money import ZERO
 from bladewatch.service import Service
 from bladewatch.spending.account import Entry, Match, Posted, journal, match, read_account
-from bladewatch.spending.ahead import Ahead, ahead_of
 from bladewatch.spending.documents import KINDS
 from bladewatch.spending.month import Books, Month, books_of, closing_of, month_of
 from bladewatch.spending.periods import Period, before, month_holding, production_day, read_month
-from bladewatch.spending.quote import Quote, quotes
+
+if TYPE_CHECKING:
+    from bladewatch.spending.ahead import Ahead
+    from bladewatch.spending.quote import Quote
 
 
 def spend(service: Service, month: str | None = None, at_us: int | None = None) -> Month:
@@ -81,11 +84,15 @@ def beside_account(service: Service, path: Path, month: str | None = None, at_us
 
 def coming(service: Service, at_us: int | None = None) -> Ahead:
     """What the months after a moment's will cost."""
+    from bladewatch.spending.ahead import ahead_of
+
     with service.store.snapshot():
         return ahead_of(service.moment(at_us))
 
 
 def quoted(service: Service, part: str, cuts: int, at_us: int | None = None) -> list[Quote]:
     """What the blades of an order would cost, by blade type. Raises ``UsageError`` on an unknown part."""
+    from bladewatch.spending.quote import quotes
+
     with service.store.snapshot():
         return quotes(service.moment(at_us), part, cuts)
