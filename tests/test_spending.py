@@ -288,7 +288,7 @@ def test_the_command_answers_as_the_contract_says(shop: Shop) -> None:
     asked = ["--config", str(shop.service.config.path), "report", "spend", "--at", "2026-12-31", "--month"]
     runner = CliRunner(env={"COLUMNS": "80"})
     told: dict[str, Any] = json.loads(runner.invoke(app, [*asked, "2026-03", "--json"]).stdout)
-    kinds = {"new": "360.00", "grind": "0", "tips": "0", "retip": "195.00", "freight": "12.00", "other": "0"}
+    kinds = {"new": "360.00", "grind": "0.00", "tips": "0.00", "retip": "195.00", "freight": "12.00", "other": "0.00"}
     assert told["spend"] == kinds | {"total": "567.00"}
     named = {name: told[name] for name in ("month", "currency", "opening", "closing", "cuts", "accrued", "ties")}
     assert named == {

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from bladewatch.format import time_text
-from bladewatch.money import ZERO
+from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.documents import KINDS, Line
 from bladewatch.spending.month import Month
 from bladewatch.spending.sharing import CostOf, costs_by
@@ -27,6 +27,11 @@ DIMENSIONS: dict[str, Callable[[Worked], str | None]] = {
 def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
     """The answer of ``report spend``."""
     roll, work, closed = month.roll, month.work, month.closed
+    places = places_of(month.currency)
+
+    def whole(amount: Decimal) -> str:
+        return str(rounded(amount, places))
+
     made = work.total
     return {
         "month": month.period.label,
@@ -34,19 +39,19 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
         "to": month.period.last.isoformat(),
         "at": time_text(month.at_us, zone),
         "currency": month.currency,
-        "spend": {kind: str(month.spend[kind]) for kind in KINDS} | {"total": str(month.total)},
-        "tax": str(month.tax),
-        "accrued": str(month.accrued.closing),
+        "spend": {kind: whole(month.spend[kind]) for kind in KINDS} | {"total": whole(month.total)},
+        "tax": whole(month.tax),
+        "accrued": whole(month.accrued.closing),
         "accruals": {
-            name: str(getattr(month.accrued, name)) for name in ("opening", "added", "reversed", "closing")
+            name: whole(getattr(month.accrued, name)) for name in ("opening", "added", "reversed", "closing")
         },
-        "opening": str(roll.opening),
-        "closing": str(roll.closing),
+        "opening": whole(roll.opening),
+        "closing": whole(roll.closing),
         "record_begins": roll.begins,
-        "roll_forward": {flow: str(amount) for flow, amount in roll.flows.items()},
+        "roll_forward": {flow: whole(amount) for flow, amount in roll.flows.items()},
         "ties": not any(roll.off),
-        "amortised": str(month.amortised),
-        "reconciling": str(month.total - month.amortised),
+        "amortised": whole(month.amortised),
+        "reconciling": whole(month.total - month.amortised),
         "plates": {
             "opening": roll.opening_plates,
             **roll.plates,
@@ -66,7 +71,7 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
         | {"order": [_cost(one) for one in month.told.orders], "supplier": _by_maker(month)},
         "paid_to": _suppliers(month),
         "allocation": list(month.shared.rules),
-        "variance": _variance(month.bridge),
+        "variance": _variance(month.bridge, whole),
         "cycles": [
             {"blade_type": one.blade_type, "ended": dict(one.reasons), "cuts": one.cuts, "area_m2": one.area_m2,
              "half_year_before_m2": one.before_m2}
@@ -82,7 +87,7 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
         "suppliers": [
             {
                 "supplier": one.name, "plates": one.plates, "median_days": one.median_days,
-                "worst_days": one.worst_days, "rejects": one.rejects, "tips": one.tips, "paid": str(one.paid),
+                "worst_days": one.worst_days, "rejects": one.rejects, "tips": one.tips, "paid": whole(one.paid),
                 "per_plate": _money(one.per_plate), "first_cuts": one.sharpness, "edges": one.edges,
             }
             for one in month.suppliers
@@ -100,7 +105,7 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
             for one in month.told.scraps
         ],
         "regrinds_left": {str(left): count for left, count in month.regrinds_left.items()},
-        "past": [{"month": one.label, "total": str(one.total)} for one in month.past],
+        "past": [{"month": one.label, "total": whole(one.total)} for one in month.past],
         "saving": None
         if month.saving is None
         else {
@@ -116,8 +121,8 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
         else {
             "at": time_text(closed.at_us, zone),
             "by": closed.by,
-            "total": str(closed.total),
-            "restated": str(month.total - closed.total),
+            "total": whole(closed.total),
+            "restated": whole(month.total - closed.total),
             "come": [_line(line, zone) | {"reason": closed.reasons[line.row]} for line in closed.come],
             "gone": [_line(line, zone) | {"reason": closed.reasons[line.row]} for line in closed.gone],
         },
@@ -141,7 +146,7 @@ def _rows(rows: Iterable[str]) -> list[str]:
 def _cost(one: CostOf) -> dict[str, Any]:
     return {
         "name": one.name,
-        "cost": str(one.cost),
+        "cost": str(rounded(one.cost, one.places)),
         "cuts": one.cuts,
         "area_m2": one.area_m2,
         "pieces": one.pieces,
@@ -177,12 +182,12 @@ def _suppliers(month: Month) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: (row["name"] is None, str(row["name"])))
 
 
-def _variance(told: Bridge) -> dict[str, Any]:
+def _variance(told: Bridge, whole: Callable[[Decimal], str]) -> dict[str, Any]:
     return {
-        "plan": _money(told.plan),
-        "allowed": _money(told.allowed),
-        "spent": str(told.spent),
-        "parts": {name: _money(amount) for name, amount in told.parts.items()},
+        "plan": None if told.plan is None else whole(told.plan),
+        "allowed": None if told.allowed is None else whole(told.allowed),
+        "spent": whole(told.spent),
+        "parts": {name: None if amount is None else whole(amount) for name, amount in told.parts.items()},
         "lack": told.lack,
     }
 

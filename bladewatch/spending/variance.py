@@ -97,6 +97,8 @@ def bridge(plan: Plan, spent: Spent, places: int = 2) -> Bridge:
     parts[LIFE] = spent.work_planned - allowed
     if cost is None or not cuts:
         lack = "[budget] tells no plan of a month: month with per_1000_cuts or cuts, or alloys"
+        if cost is not None:
+            lack = "[budget] plans no cuts: tell cuts, or per_1000_cuts, above 0"
         return Bridge(None, cuts, allowed, spent.total, parts, lack)
     cost = rounded(cost, places)
     made = sum(spent.cuts.values())
