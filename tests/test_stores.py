@@ -375,3 +375,17 @@ def test_a_newer_schema_and_a_foreign_file_are_refused_with_the_cure(tmp_path: P
         open_store("sqlite:///none/c.db", tmp_path)
     with pytest.raises(UsageError, match="expected sqlite:///FILE"):
         open_store("mysql://somewhere", tmp_path)
+
+
+@pytest.mark.parametrize("span", ["snapshot", "transaction"])
+def test_ctrl_c_in_a_query_is_told_as_itself(tmp_path: Path, span: str) -> None:
+    """The books close a connection that an interrupt found at work; nothing hides the interrupt."""
+    store = open_store("sqlite:///x.sqlite", tmp_path, "hall")
+
+    def interrupted() -> None:
+        with getattr(store, span)():
+            store._connection.close()
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()

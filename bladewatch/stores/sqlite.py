@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib import resources
 from pathlib import Path
 
@@ -197,8 +197,7 @@ class SqliteStore:
         try:
             yield
         except BaseException as error:
-            if self._connection.in_transaction:  # a full disk rolls back by itself
-                self._connection.execute("ROLLBACK")
+            self._roll_back()
             self.signals.forget()
             if isinstance(error, sqlite3.OperationalError | OperationalError):
                 raise UnreachableError(f"{self.path}: {error}") from error
@@ -212,10 +211,15 @@ class SqliteStore:
         try:
             self._execute("COMMIT")
         except BaseException:
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
+            self._roll_back()
             self.signals.forget()
             raise
+
+    def _roll_back(self) -> None:
+        """Undo what was not committed: a full disk does so by itself, and a connection closed under Ctrl-C too."""
+        with suppress(sqlite3.ProgrammingError):
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
 
     @contextmanager
     def snapshot(self) -> Iterator[None]:
@@ -229,7 +233,7 @@ class SqliteStore:
             yield
         finally:
             self._depth = 0
-            self._connection.execute("ROLLBACK")
+            self._roll_back()
 
     def _execute(self, statement: str) -> None:
         try:
