@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bladewatch.errors import UsageError
+from bladewatch.format import year_text
+from bladewatch.ledger.events import Event
 from bladewatch.money import ZERO
 from bladewatch.service import Service
 from bladewatch.spending.account import Entry, Match, Posted, journal, match, read_account
 from bladewatch.spending.documents import KINDS
 from bladewatch.spending.month import Books, Month, books_of, closing_of, month_of
-from bladewatch.spending.periods import Period, before, month_holding, production_day, read_month
+from bladewatch.spending.periods import Period, before, month_holding, period_of, production_day, read_month
 
 if TYPE_CHECKING:
     from bladewatch.spending.ahead import Ahead
@@ -25,9 +28,26 @@ def spend(service: Service, month: str | None = None, at_us: int | None = None) 
     with service.store.snapshot():
         moment = service.moment(at_us)
         wanted = month_holding(config, moment.now_us) if month is None else read_month(month)
-        closing = closing_of([row.event for row in moment.known().book.line], config, *wanted)
+        closing = closing_of(moment.known().book.held, config, *wanted)
         then = None if closing is None else service.moment(max(closing.known_us, closing.at_us))
         return month_of(moment, *wanted, then, closing)
+
+
+def close(service: Service, month: str, by: str | None, actions: Sequence[str]) -> Event:
+    """Write that a month is closed, with what is to be done. Raises ``UsageError`` on one that runs, or was closed."""
+    config, wanted = service.config, read_month(month)
+    period = period_of(config, *wanted)
+    if service.clock() < period.to_us:
+        end = year_text(period.to_us, service.zone)
+        raise UsageError(f"--month {period.label}: it runs until {end}; a month is closed when it is over")
+    with service.store.snapshot():
+        closing = closing_of(service.moment().known().book.held, config, *wanted)
+    if closing is not None:
+        when = year_text(closing.at_us, service.zone)
+        text = f"--month {period.label}: was closed {when}, row {closing.id}; withdraw that row to close it anew"
+        raise UsageError(text)
+    note = "; ".join(action.replace(";", ",") for action in actions)
+    return service.record({"event": "month-closed", "document": period.label, "by": by or "", "note": note})
 
 
 def journal_of(service: Service, month: str | None = None, at_us: int | None = None) -> tuple[Month, list[Entry]]:
@@ -37,13 +57,11 @@ def journal_of(service: Service, month: str | None = None, at_us: int | None = N
     year, number = read_month(told.period.label)
     posted = None
     with service.store.snapshot():
-        moment = service.moment(at_us)
-        closing = closing_of([row.event for row in moment.known().book.line], config, *before(year, number))
+        closing = closing_of(told.books.rows, config, *before(year, number))
         if closing is not None:
             then = books_of(service.moment(max(closing.known_us, closing.at_us)), ())
-            now = books_of(moment, ())
             posted = Posted(
-                {kind: _until(now, kind, told.period) - _until(then, kind, told.period) for kind in KINDS},
+                {kind: _until(told.books, kind, told.period) - _until(then, kind, told.period) for kind in KINDS},
                 _standing(then, told.period),
             )
     return told, journal(config, told, posted)
@@ -70,10 +88,8 @@ def beside_account(service: Service, path: Path, month: str | None = None, at_us
     config = service.config
     account = read_account(config, path)
     told = spend(service, month, at_us)
-    with service.store.snapshot():
-        lines = books_of(service.moment(at_us), ()).documents.lines
     elsewhere = {}
-    for line in lines:
+    for line in told.books.documents.lines:
         if line.document in account and line.document is not None:
             try:
                 elsewhere[line.document] = "{:04d}-{:02d}".format(*month_holding(config, line.at_us))

@@ -103,29 +103,13 @@ def close(
     """
     import msgspec
 
-    from bladewatch.errors import UsageError
-    from bladewatch.format import year_text
     from bladewatch.ledger.events import filled_row
+    from bladewatch.reporting import close as close_month
     from bladewatch.service import Service
-    from bladewatch.spending.month import closing_of
-    from bladewatch.spending.periods import period_of, read_month
 
     with Service.open(context.obj) as service:
-        wanted = read_month(month)
-        period = period_of(service.config, *wanted)
-        label = period.label
-        if service.clock() < period.to_us:
-            end = year_text(period.to_us, service.zone)
-            raise UsageError(f"--month {label}: it runs until {end}; a month is closed when it is over")
-        with service.store.snapshot():
-            rows = [row.event for row in service.moment().known().book.line]
-        before = closing_of(rows, service.config, *wanted)
-        if before is not None:
-            when = year_text(before.at_us, service.zone)
-            raise UsageError(f"--month {label}: was closed {when}, row {before.id}; withdraw that row to close it anew")
-        notes = [text.replace(";", ",") for text in action or []]
-        cells = {"event": "month-closed", "document": label, "by": by or "", "note": "; ".join(notes)}
-        row = filled_row(service.record(cells), service.zone)
+        written = close_month(service, month, by, action or [])
+        row, label = filled_row(written, service.zone), written.document
     print(msgspec.json.encode([row]).decode() if as_json else f"{label} is closed, row {row['id']}", flush=True)
 
 

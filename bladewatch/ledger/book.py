@@ -54,6 +54,11 @@ class Book:
         """The rows as they take part, in order of time."""
         return self._line
 
+    @property
+    def held(self) -> list[Event]:
+        """The rows that have an effect, in order of time."""
+        return [row.event for row in self._line if row.void is None]
+
     def stands(self, row_id: str) -> bool:
         """Whether a row takes part: nothing has replaced or withdrawn it."""
         return row_id in self._held

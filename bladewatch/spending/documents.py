@@ -10,7 +10,7 @@ Amounts are rounded once: when a row's amount becomes the site's currency.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 from typing import Final, NamedTuple
 
@@ -57,7 +57,7 @@ class Remark(NamedTuple):
 
 
 class Documents(NamedTuple):
-    """All lines in order of time, the tax on them by row, what does not fit, and the prices of plates not invoiced."""
+    """All lines in order of time, the tax on them by row, and what does not fit."""
 
     lines: tuple[Line, ...]
     taxes: dict[str, Decimal]
@@ -104,9 +104,7 @@ class _Reader:
             (row.document, row.plate): row for row in self._rows if row.event == "bought" and row.document is not None
         }
         billed = {(row.document, row.plate) for row in self._rows if row.event == "invoiced" and row.cost is not None}
-        of_bought: dict[str | None, bool] = {}
-        for row in paired.values():
-            of_bought[row.document] = row.plate is not None
+        of_bought = {document for document, _ in paired}
         credited: list[tuple[Event, Decimal]] = []
         for row in self._rows:
             if row.cost is None and row.freight is None:
@@ -263,7 +261,7 @@ def within(lines: Sequence[Line], from_us: int, to_us: int) -> Iterator[Line]:
     return (line for line in lines if from_us <= line.at_us < to_us)
 
 
-def by_kind(lines: Iterator[Line]) -> dict[str, Decimal]:
+def by_kind(lines: Iterable[Line]) -> dict[str, Decimal]:
     """Sums by kind, each kind there."""
     found = dict.fromkeys(KINDS, ZERO)
     for line in lines:

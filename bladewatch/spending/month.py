@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -50,8 +51,9 @@ LAST_MONTHS: Final = 12
 
 
 class Books(NamedTuple):
-    """All money of the record, as it was known: documents, values, work not invoiced."""
+    """All money of the record, as it was known: the rows that hold, documents, values, work not invoiced."""
 
+    rows: Sequence[Event]
     documents: Documents
     valued: Valued
     accruals: tuple[Accrual, ...]
@@ -66,7 +68,6 @@ class Closed(NamedTuple):
 
     at_us: int
     by: str | None
-    note: str | None
     total: Decimal
     come: tuple[Line, ...]
     gone: tuple[Line, ...]
@@ -82,8 +83,9 @@ class PastMonth(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Month:
-    """All of a month. ``lines`` are its documents', ``spend`` their sums by kind."""
+    """All of a month. ``lines`` are its documents', ``spend`` their sums by kind; ``books`` is what it is part of."""
 
+    books: Books
     period: Period
     at_us: int
     currency: str
@@ -138,13 +140,12 @@ class Month:
 def books_of(moment: Moment, instants: Sequence[int]) -> Books:
     """The money of the record, as the moment knows it; values are told at the instants."""
     known = moment.known()
-    line = known.book.line
-    rows = [row.event for row in line if row.void is None]
+    rows = known.book.held
     types = {plate.id: plate.blade_type for plate in known.fleet.plates.values()}
     jobs = Jobs(known.config, rows, types)
     documents = documents_of(known.config, rows, types, jobs)
-    told = valued(known.config, line, known.book.rows, documents.lines, known.fleet, sorted(instants))
-    return Books(documents, told, tuple(accruals_of(known.config, rows, documents.lines, jobs, types)), jobs)
+    told = valued(known.config, known.book.line, known.book.rows, documents.lines, known.fleet, sorted(instants))
+    return Books(rows, documents, told, tuple(accruals_of(known.config, rows, documents.lines, jobs, types)), jobs)
 
 
 def month_of(
@@ -156,27 +157,28 @@ def month_of(
     period = period_of(config, year, number)
     books = books_of(moment, (period.from_us, period.to_us))
     lines = tuple(within(books.documents.lines, period.from_us, period.to_us))
-    rows = [row.event for row in known.book.line if row.void is None]
-    inside = [row for row in rows if period.holds(booked_of(config, row))]
+    inside = [row for row in books.rows if period.holds(booked_of(config, row))]
     work = work_of(known, period.from_us, period.to_us)
     roll = roll_forward(books.valued, period.from_us, period.to_us)
     ratios = ratios_of(config, {row.alloy for row in work.worked}, period.from_us)
     costs = share_out(lines, work, ratios, places_of(config.site.currency))
     kerf_kg, kerf_value = kerf_of(known, work)
     currency = config.site.currency
-    makers = sharpened_by(known, books.jobs, rows)
+    makers = sharpened_by(known, books.jobs, books.rows)
     counted = {line.row for line in lines}
+    spend = by_kind(lines)
     state_of = _once(known)
     return Month(
+        books=books,
         period=period,
         at_us=known.now_us,
         currency=currency,
         lines=lines,
-        spend=by_kind(iter(lines)),
+        spend=spend,
         tax=sum((tax for row, tax in books.documents.taxes.items() if row in counted), ZERO),
         roll=roll,
         accrued=accrued(books.accruals, period.from_us, period.to_us),
-        bridge=bridge(_plan(config), _spent(known, books, lines, roll, work), places_of(currency)),
+        bridge=bridge(_plan(config), _spent(known, books, lines, spend, roll, work), places_of(currency)),
         work=work,
         shared=costs,
         told=told_of(known, costs, period.from_us, period.to_us),
@@ -190,7 +192,7 @@ def month_of(
         kerf_kg=kerf_kg,
         kerf_value=kerf_value,
         saving=_saving(known, books, period, work),
-        actions=_actions(rows, config, year, number),
+        actions=_actions(books.rows, config, year, number),
         closed=None if closed is None or closing is None else _closed(closed, closing, period, lines, known),
         remarks=tuple(remark for remark in books.documents.remarks if period.holds(remark.at_us)),
     )
@@ -245,15 +247,11 @@ def _has_next(config: Config, year: int, number: int) -> bool:
 
 def _closed(then: Moment, closing: Event, period: Period, lines: Sequence[Line], known: Known) -> Closed:
     told = tuple(within(books_of(then, ()).documents.lines, period.from_us, period.to_us))
-    come, gone = list(lines), []
-    for line in told:
-        if line in come:
-            come.remove(line)
-        else:
-            gone.append(line)
+    come = tuple((Counter(lines) - Counter(told)).elements())
+    gone = tuple((Counter(told) - Counter(lines)).elements())
     total = sum((line.amount for line in told), ZERO)
     reasons = {line.row: _reason(known, line.row) for line in (*come, *gone)}
-    return Closed(closing.at_us, closing.by, closing.note, total, tuple(come), tuple(gone), reasons)
+    return Closed(closing.at_us, closing.by, total, come, gone, reasons)
 
 
 def _reason(known: Known, row_id: str) -> str:
@@ -280,9 +278,10 @@ def _plan(config: Config) -> Plan:
     return Plan(budget.month, cuts, budget.per_1000_cuts, {row.alloy: row for row in budget.alloys})
 
 
-def _spent(known: Known, books: Books, lines: Sequence[Line], roll: RollForward, work: Work) -> Spent:
+def _spent(
+    known: Known, books: Books, lines: Sequence[Line], spend: Mapping[str, Decimal], roll: RollForward, work: Work
+) -> Spent:
     """The month's spend in the sums that the way from the plan needs."""
-    spend = by_kind(iter(lines))
     bought = roll.flows[PURCHASES] + roll.flows[RETIPS]
     used, went = roll.flows[CONSUMPTION], roll.flows[WRITE_OFFS]
     unplanned = spend[TIPS] + went
