@@ -27,7 +27,7 @@ from bladewatch.papers.sheets import write_workbook
 from bladewatch.pipeline import enter
 from bladewatch.reporting import beside_account, journal_of, spend
 from bladewatch.service import Service
-from bladewatch.spending.account import balance, journal, read_account
+from bladewatch.spending.account import Entry, journal, read_account
 from bladewatch.spending.accruals import accruals_of, accrued
 from bladewatch.spending.answer import as_json
 from bladewatch.spending.assets import roll_forward, valued
@@ -690,6 +690,11 @@ def test_the_account_of_finance_is_matched_by_document(shop: Shop, tmp_path: Pat
     path.write_text("number,sum\nA,10\n")
     with pytest.raises(UsageError, match="expected document and amount among them"):
         beside_account(shop.service, path, "2026-03")
+
+
+def balance(entries: list[Entry]) -> Decimal:
+    """What debits are above credits."""
+    return sum((entry.debit - entry.credit for entry in entries), Decimal(0))
 
 
 def test_journal_lines_balance_and_carry_the_cost_centres(make_shop: Callable[..., Shop], tmp_path: Path) -> None:

@@ -215,7 +215,7 @@ def _end(files: papers.Papers, shop: Setting, console: Console, folder: Path) ->
     for command in (
         f"status {at}",
         f"why {NEAR} {at}",
-        f"report spend --month {shop.start + timedelta(days=shop.last_day - 31):%Y-%m} {at}",
+        f"report spend --month {shop.start + timedelta(days=shop.last_day - 31):%Y-%m}",
         f"status --json {at.replace(f'{shop.closes:02d}:00', '10:00')}",
         "import last-day.jsonl",
         "rejects",

@@ -21,12 +21,12 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from bladewatch.config.tables import Config
 from bladewatch.money import ZERO, places_of
-from bladewatch.papers.tables import Cell, Table, tables_of
-from bladewatch.screens.spend import FLOW_WORDS
-from bladewatch.spending.assets import TAKES
+from bladewatch.papers.tables import DANGEROUS, Cell, Table, tables_of
+from bladewatch.screens.figures import FLOW_WORDS
+from bladewatch.spending.assets import sign_of
 from bladewatch.spending.documents import KINDS
 from bladewatch.spending.month import Month
-from bladewatch.spending.story import KIND_WORDS, PART_WORDS, story
+from bladewatch.spending.story import KIND_WORDS, story
 from collectors.instants import to_datetime
 
 BOLD: Final = Font(bold=True)
@@ -123,8 +123,7 @@ def figures(month: Month, tables: dict[str, Table]) -> Iterator[Figure]:
     yield Figure("done, not invoiced", month.accrued.closing, _Columns(tables["not-invoiced"]).sum("amount"))
     yield Figure("plates: value at the beginning", month.roll.opening)
     for flow, words in FLOW_WORDS.items():
-        sign = -1 if flow in TAKES else 1
-        yield Figure(f"plates: {words}", sign * month.roll.flows[flow], plates.sum_of("amount", "flow", flow))
+        yield Figure(f"plates: {words}", sign_of(flow) * month.roll.flows[flow], plates.sum_of("amount", "flow", flow))
     yield Figure("plates: value at the end", month.roll.closing, plates.sum("amount", month.roll.opening))
     yield Figure("plates at the beginning", month.roll.opening_plates)
     yield Figure("plates at the end", month.roll.closing_plates, plates.sum("plates", month.roll.opening_plates))
@@ -135,7 +134,7 @@ def figures(month: Month, tables: dict[str, Table]) -> Iterator[Figure]:
         yield Figure("plan", month.bridge.plan)
     for name, amount in month.bridge.parts.items():
         if amount is not None:
-            yield Figure(f"beside the plan: {PART_WORDS[name]}", amount)
+            yield Figure(f"beside the plan: {name}", amount)
 
 
 class _Columns:
@@ -163,7 +162,7 @@ def _put(sheet: Worksheet, row: int, column: int, value: Cell, font: Font | None
     cell: Any = sheet.cell(row, column)
     cell.value = ILLEGAL_CHARACTERS_RE.sub("?", value) if isinstance(value, str) else value
     if isinstance(value, str):
-        cell.data_type, cell.quotePrefix = "s", value.startswith(("=", "+", "-", "@"))
+        cell.data_type, cell.quotePrefix = "s", value.startswith(DANGEROUS)
     if font is not None:
         cell.font = font
     found: SheetCell = cell

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from bladewatch.config.tables import Config
-from bladewatch.spending.assets import TAKES
 from bladewatch.spending.month import Month
 from bladewatch.spending.work import area_m2
 from collectors.instants import to_datetime
@@ -42,8 +41,7 @@ def tables_of(month: Month, zone: tzinfo) -> list[Table]:
         for line in month.lines
     )  # fmt: skip
     moves = tuple(
-        (day(one.at_us), one.plate, one.flow, -one.amount if one.flow in TAKES else one.amount,
-         -one.plates if one.flow in TAKES else one.plates, one.text or None, one.row or None)
+        (day(one.at_us), one.plate, one.flow, one.change, one.plates_change, one.text or None, one.row or None)
         for one in month.roll.movements
     )  # fmt: skip
     open_work = tuple(

@@ -11,7 +11,7 @@ from bladewatch.errors import UsageError
 from bladewatch.format import date_text
 from bladewatch.money import ZERO, money_text
 from bladewatch.screens.words import Line
-from bladewatch.spending.assets import FLOWS, TAKES
+from bladewatch.spending.assets import FLOWS
 from bladewatch.spending.documents import KINDS
 from bladewatch.spending.month import Month
 from collectors.instants import to_datetime
@@ -54,5 +54,4 @@ def _rows(month: Month, figure: str) -> Iterator[_Row]:
         yield _Row(one.at_us, one.batch or one.kind, one.plate, one.amount or ZERO, one.row)
     for move in month.roll.movements:
         if move.flow == figure:
-            sign = -1 if figure in TAKES else 1
-            yield _Row(move.at_us, move.text, move.plate or "", sign * move.amount, move.row)
+            yield _Row(move.at_us, move.text, move.plate or "", move.change, move.row)

@@ -8,15 +8,14 @@ from typing import Final
 
 from bladewatch.config.tables import Config
 from bladewatch.format import date_text, some_text, year_text
-from bladewatch.money import ZERO, money_text, places_of, rounded
+from bladewatch.money import ZERO, places_of, rounded
+from bladewatch.screens.figures import Figures, count_of
 from bladewatch.screens.words import Line, wrapped
-from bladewatch.spending.assets import TAKES
 from bladewatch.spending.documents import KINDS
 from bladewatch.spending.month import Month
-from bladewatch.spending.sharing import CostOf, costs_by
-from bladewatch.spending.story import KIND_WORDS, PART_WORDS, part_text, story
-from bladewatch.spending.suppliers import Supplier
-from bladewatch.units import IN2_PER_M2, NO_BREAK, percent, round_to
+from bladewatch.spending.sharing import DIMENSIONS, CostOf, costs_by
+from bladewatch.spending.story import KIND_WORDS, part_text, story
+from bladewatch.units import IN2_PER_M2, round_to
 from collectors.instants import HOUR_US
 
 BAR: Final = 12
@@ -25,17 +24,8 @@ LEAST_ROOM: Final = 24
 LEFT: Final = 24
 RIGHT: Final = 12
 RATES: Final = 31
-TOP: Final = 5
 MOST_LISTED: Final = 12
 """So many restated lines and remarks stand on the page; all are in the JSON."""
-FLOW_WORDS: Final = {
-    "opened": "taken onto the record",
-    "purchases": "bought",
-    "retips": "new sets of tips",
-    "found": "found, or first seen",
-    "consumption": "used up by grind cycles",
-    "write_offs": "gone: scrapped or lost",
-}
 
 
 def render(config: Config, months: Sequence[Month], at_us: int, width: int) -> list[Line]:
@@ -46,39 +36,13 @@ def render(config: Config, months: Sequence[Month], at_us: int, width: int) -> l
     return lines
 
 
-def count_of(count: float) -> str:
-    """A count, whole, thousands apart."""
-    return f"{round(count):,}".replace(",", NO_BREAK)
-
-
-def number_text(count: float, of: str, decimal: str) -> str:
-    """How much there was of something: counts whole, areas in four figures, by the site's decimal sign."""
-    if of in ("cuts", "pieces"):
-        return count_of(count)
-    text = round_to(count, 4)
-    return text.replace(".", ",") if decimal == "comma" else text
-
-
-def supplier_text(one: Supplier, decimal: str) -> str:
-    """A supplier's month in a line."""
-    text = f"{one.name}: {some_text(one.plates, 'plate')} came back"
-    if one.median_days is not None and one.worst_days is not None:
-        text += f", {one.median_days:.0f} days in the middle, {one.worst_days:.0f} at most"
-    text += f", {one.rejects} rejected, {one.tips} tips"
-    if one.per_plate is not None:
-        text += f", {money_text(one.per_plate, decimal)} a plate"
-    if one.sharpness is not None:
-        beside = percent(one.sharpness - 1) if one.sharpness >= 1 else percent(1 - one.sharpness)
-        word = "more" if one.sharpness >= 1 else "less"
-        text += f"; first cuts took {beside} {word} than usual (from {one.edges} edges)"
-    return text
-
-
 class Page:
     """One month on a page of a width."""
 
     def __init__(self, config: Config, month: Month, at_us: int, width: int) -> None:
         self._config, self._month, self._at_us, self._width = config, month, at_us, width
+        self._figures = Figures(config, month)
+        self._money = self._figures.money
 
     def lines(self) -> Iterator[Line]:
         """All of it, from the sentence that answers to the rows that do not fit."""
@@ -116,8 +80,7 @@ class Page:
         past = month.past[-1] if month.past else None
         beside = [f"last month {self._money(past.total)}"] if past is not None else []
         if self._config.budget.month is not None:
-            budget = rounded(self._config.budget.month, places_of(month.currency))
-            beside.insert(0, f"budget {self._money(budget)}")
+            beside.insert(0, f"budget {self._money(self._config.budget.month)}")
         yield self._row("total, without tax", month.total, ", ".join(beside), "bold")
         if month.accrued.standing or month.accrued.opening:
             count = some_text(len(month.accrued.standing), "plate")
@@ -142,7 +105,7 @@ class Page:
             words = part_text(self._config, self._month, name)
             room = self._width - LEFT - RIGHT - 2
             lines = wrapped(f"{mark} {words}".strip(), room, "") if room >= LEAST_ROOM else [mark[: max(room, 0)]]
-            text = f"{PART_WORDS[name]:<{LEFT - 2}}{self._money(amount, sign=True):>{RIGHT}}"
+            text = f"{name:<{LEFT - 2}}{self._money(amount, sign=True):>{RIGHT}}"
             yield Line(f"  {text}  {lines[0] if lines else ''}".rstrip())
             yield from (Line(" " * (LEFT + RIGHT + 2) + line) for line in lines[1:])
         yield self._row("spent", told.spent, "", "bold")
@@ -151,76 +114,43 @@ class Page:
         yield Line("")
 
     def _rates(self) -> Iterator[Line]:
-        month, work, made = self._month, self._month.work, self._month.work.total
-        inch = self._config.site.units == "inch"
         yield Line("What it came to", "bold")
-        if not made.cuts:
+        if not self._month.work.total.cuts:
             yield from self._text("Cannot tell: no cut of this month is stored.", indent="  ")
             yield Line("")
             return
-        area = made.area_cmm2 / 1e8 * (IN2_PER_M2 if inch else 1)
-        for count, unit, of, what in (
-            (float(made.cuts), 1000, "cuts", f"per 1{NO_BREAK}000 cuts"),
-            (area, 1000 if inch else 1, "in²" if inch else "m²", f"per 1{NO_BREAK}000 in²" if inch else "per m²"),
-            (float(made.pieces), 1000, "pieces", f"per 1{NO_BREAK}000 good pieces"),
-        ):
-            cost = month.per(count, unit)
-            if cost is None:
-                yield from self._text(f"{what}: cannot tell, none is known", indent="  ")
+        for rate in self._figures.rates():
+            if rate.cost is None:
+                yield from self._text(f"{rate.what}: cannot tell, none is known", indent="  ")
             else:
-                yield self._row(what, self._rate(cost), f"{number_text(count, of, self._config.site.decimal)} {of}")
-        if month.per_km is not None:
-            yield self._row("per km of a tooth", self._rate(month.per_km), self._feed())
-        known = {
-            "strokes seen": work.strokes_known, "blade on record": work.blade_known, "alloy known": work.alloy_known,
-        }  # fmt: skip
-        least = self._config.budget.known_share
-        marks = [
-            f"{'~ ' if share < least else ''}{what} {percent(share)}"
-            for what, share in known.items()
-            if share is not None
-        ]
-        yield from self._text(", ".join(marks) + f"; shared out by {' and '.join(month.shared.rules)}", indent="  ")
-        for name, key in (("alloy", "alloy"), ("saw", "saw"), ("part", "part")):
-            costs = costs_by(month.shared, lambda row, key=key: getattr(row, key))  # type: ignore[misc]
-            yield from self._dearest(name, costs)
-        if month.told.orders:
-            yield from self._dearest("order", month.told.orders)
+                yield self._row(rate.what, rate.cost, rate.of)
+        marks = ", ".join(f"{'~ ' if one.low else ''}{one.what} {one.share}" for one in self._figures.known())
+        yield from self._text(f"{marks}; shared out by {' and '.join(self._month.shared.rules)}", indent="  ")
+        for name in ("alloy", "saw", "part"):
+            yield from self._dearest(name, costs_by(self._month.shared, DIMENSIONS[name]))
+        if self._month.told.orders:
+            yield from self._dearest("order", self._month.told.orders)
         yield Line("")
 
-    def _feed(self) -> str:
-        told = self._month.told
-        mark = "~ " if (told.travel_known or 0) < self._config.budget.known_share else ""
-        return f"{round_to(told.travel_m / 1000)} km, {mark}feed known for {percent(told.travel_known or 0)}"
-
     def _dearest(self, name: str, costs: Sequence[CostOf]) -> Iterator[Line]:
-        least = self._config.budget.known_share
-        inch = self._config.site.units == "inch"
         wide = self._width >= LEFT + RIGHT + RATES
-        heads = f"{'cuts':>10}{'per 1 000':>11}{'per k in²' if inch else 'per m²':>10}" if wide else ""
+        area = "per k in²" if self._figures.inch else "per m²"
+        heads = f"{'cuts':>10}{'per 1 000':>11}{area:>10}" if wide else ""
         yield Line(f"  {f'by {name}':<{LEFT - 2}}{self._month.currency:>{RIGHT}}{heads}", "bold")
-        for one in costs[:TOP]:
-            per = one.per(one.cuts, 1000)
-            per_area = one.per(one.area_m2 * IN2_PER_M2, 1000) if inch else one.per(one.area_m2)
-            mark = "~ " if one.known is not None and one.known < least else "  "
-            text = f"{mark}{(one.name or 'not known')[: LEFT - 3]:<{LEFT - 2}}{self._money(one.cost):>{RIGHT}}"
-            if wide:
-                text += f"{count_of(one.cuts):>10}{self._short(per):>11}{self._short(per_area):>10}"
+        for what, cost, one, low in self._figures.dearest(costs):
+            text = f"{'~ ' if low else '  '}{what[: LEFT - 3]:<{LEFT - 2}}{self._money(cost):>{RIGHT}}"
+            if wide and one is not None:
+                per = one.per(one.cuts, 1000)
+                text += f"{count_of(one.cuts):>10}{self._short(per):>11}{self._short(self._figures.per_area(one)):>10}"
             yield Line(text)
-        if len(costs) > TOP:
-            rest = sum((one.cost for one in costs[TOP:]), ZERO)
-            yield self._row(f"{len(costs) - TOP} others", rest)
 
     def _values(self) -> Iterator[Line]:
         roll = self._month.roll
         yield Line(f"{'Plates':<{LEFT}}{self._month.currency:>{RIGHT}}{'plates':>8}", "bold")
         opening = "first of all" if roll.begins else "at the beginning"
         yield self._row(opening, roll.opening, f"{roll.opening_plates:>6}")
-        for flow, words in FLOW_WORDS.items():
-            amount, plates = roll.flows[flow], roll.plates[flow]
-            if amount or plates:
-                sign = -1 if flow in TAKES else 1
-                yield self._row(words, sign * amount, f"{sign * plates:>+6}" if plates else "")
+        for words, amount, plates in self._figures.flows():
+            yield self._row(words, amount, f"{plates:>+6}" if plates else "")
         states = ", ".join(f"{count} {state}" for state, count in roll.states.items())
         yield self._row("at the end", roll.closing, f"{roll.closing_plates:>6}", "bold")
         yield from self._text(states or "no plate on record", indent="  ")
@@ -256,7 +186,7 @@ class Page:
         for saw, reason, times in changes.causes[:3]:
             yield from self._text(f"unplanned: {saw} {reason}, {some_text(times, 'time')}", indent="    ")
         for supplier in month.suppliers:
-            yield from self._text(supplier_text(supplier, self._config.site.decimal), indent="  ")
+            yield from self._text(self._figures.supplier(supplier), indent="  ")
         for wait in month.waits:
             end = "still waits" if wait.to_us is None else f"for {(wait.to_us - wait.from_us) / HOUR_US:.1f} h"
             when = year_text(wait.from_us, self._config.zone)
@@ -307,16 +237,8 @@ class Page:
         told = told if self._width - LEFT - RIGHT - 2 >= LEAST_ROOM else ""
         return Line(f"  {what:<{LEFT - 2}}{self._money(amount):>{RIGHT}}  {told}".rstrip(), style)
 
-    def _money(self, amount: Decimal, sign: bool = False) -> str:
-        told = rounded(amount, places_of(self._month.currency))
-        return money_text(told, self._config.site.decimal, sign)
-
-    def _rate(self, amount: Decimal) -> Decimal:
-        """A cost for each so many of something, in the currency's places."""
-        return rounded(amount, places_of(self._month.currency))
-
     def _short(self, amount: Decimal | None) -> str:
-        return "" if amount is None else self._money(self._rate(amount))
+        return "" if amount is None else self._money(amount)
 
     def _text(self, text: str, style: str = "", indent: str = "") -> Iterator[Line]:
         yield from (Line(line, style) for line in wrapped(text, self._width, indent))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -204,8 +204,3 @@ def _centres(config: Config, month: Month) -> list[tuple[str, Decimal]]:
         centre = "" if saw is None or saw.cost_centre is None else saw.cost_centre
         found[centre] = found.get(centre, ZERO) + max(one.cost, ZERO)
     return sorted(found.items()) or [("", Decimal(1))]
-
-
-def balance(entries: Iterable[Entry]) -> Decimal:
-    """What debits are above credits: nought."""
-    return sum((entry.debit - entry.credit for entry in entries), ZERO)

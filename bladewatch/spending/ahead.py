@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from bladewatch.assess.assessment import Assessment
+from bladewatch.assess.assessment import Assessment, TimeQuantity
 from bladewatch.assess.crib import LEAST_CHANGES, RATE_DAYS, USUAL_TURNROUND, crib_of, turnround_of
 from bladewatch.assess.known import Known
 from bladewatch.assess.moment import Moment
@@ -82,16 +82,8 @@ def ahead_of(moment: Moment) -> Ahead:
     known = moment.known()
     year, number = month_holding(known.config, known.now_us)
     months = [period_of(known.config, *before(year, number, -step)) for step in (1, 2, 3)]
-    spans = [
-        Period(months[0].label, months[0].first, months[0].last, months[0].from_us, months[0].to_us),
-        Period(
-            f"{months[0].label} to {months[2].label}",
-            months[0].first,
-            months[2].last,
-            months[0].from_us,
-            months[2].to_us,
-        ),
-    ]
+    first, last = months[0], months[-1]
+    spans = [first, Period(f"{first.label} to {last.label}", first.first, last.last, first.from_us, last.to_us)]
     books = books_of(moment, ())
     kinds = _kinds(moment, known, books)
     jobs = sum(kind.jobs for kind in kinds)
@@ -134,7 +126,7 @@ def _kinds(moment: Moment, known: Known, books: Books) -> list[_Kind]:
                 blade=blade,
                 jobs=len(sent),
                 days=max(stock.days, 1.0),
-                firsts=[_first(told, known.now_us) for told in running.get(name, ()) if told.due is not None],
+                firsts=[_first(told.due, known.now_us) for told in running.get(name, ()) if told.due is not None],
                 spindles=max(len(running.get(name, ())), 1),
                 lag_days=lag,
                 costs=costs or [0.0],
@@ -146,10 +138,8 @@ def _kinds(moment: Moment, known: Known, books: Books) -> list[_Kind]:
     return found
 
 
-def _first(told: Assessment, now_us: int) -> tuple[float, float]:
+def _first(due: TimeQuantity, now_us: int) -> tuple[float, float]:
     """When a running blade ends: the middle [days] and the spread of its log."""
-    due = told.due
-    assert due is not None  # noqa: S101 - the caller has looked
     middle, low, high = (max((us - now_us) / DAY_US, 0.02) for us in (due.estimate_us, due.low_us, due.high_us))
     return middle, max(float(np.log(high / low)) / SPREAD, 0.01)
 

@@ -11,17 +11,9 @@ from bladewatch.format import time_text
 from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.documents import KINDS, Line
 from bladewatch.spending.month import Month
-from bladewatch.spending.sharing import CostOf, costs_by
+from bladewatch.spending.sharing import DIMENSIONS, CostOf, costs_by
 from bladewatch.spending.variance import Bridge
 from bladewatch.spending.work import Worked, area_m2
-
-DIMENSIONS: dict[str, Callable[[Worked], str | None]] = {
-    "saw": lambda row: row.saw,
-    "alloy": lambda row: row.alloy,
-    "part": lambda row: row.part,
-    "blade_type": lambda row: row.blade_type,
-}
-"""By what a month's spend is told apart."""
 
 
 def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:

@@ -48,6 +48,21 @@ class Movement(NamedTuple):
     row: str
     text: str = ""
 
+    @property
+    def change(self) -> Decimal:
+        """By how much it changes what plates are worth."""
+        return sign_of(self.flow) * self.amount
+
+    @property
+    def plates_change(self) -> int:
+        """By how much it changes how many there are."""
+        return sign_of(self.flow) * self.plates
+
+
+def sign_of(flow: str) -> int:
+    """Whether a flow adds (1) or takes (-1)."""
+    return -1 if flow in TAKES else 1
+
 
 class Snapshot(NamedTuple):
     """How many plates are in each state, what all are worth, and how many owned ones have what regrinds behind them.
@@ -137,6 +152,7 @@ class _Valuer:
         self._fold = Fold(known)
         self._worth: dict[str, _Worth] = {}
         self.waits: list[Wait] = []
+        self._waiting: dict[tuple[str, str], int] = {}
 
     def snapshot(self) -> Snapshot:
         """What there is now."""
@@ -186,22 +202,16 @@ class _Valuer:
         if event.saw is None or row.void is not None or event.event not in ("mounted", "dismounted"):
             return
         if event.event == "mounted":
-            for place in range(len(self.waits) - 1, -1, -1):
-                wait = self.waits[place]
-                if (wait.saw, wait.spindle) == event.spot and wait.to_us is None:
-                    self.waits[place] = wait._replace(to_us=event.at_us)
-                    break
+            waiting = self._waiting.pop(event.spot, None)
+            if waiting is not None:
+                self.waits[waiting] = self.waits[waiting]._replace(to_us=event.at_us)
             return
         plates = self._fold.fleet.plates
         blade_type = plates[event.plate].blade_type if event.plate in plates else None
-        bare = self._fold.fleet.on(*event.spot) is None
-        if (
-            blade_type is None
-            or not bare
-            or any(w.to_us is None and (w.saw, w.spindle) == event.spot for w in self.waits)
-        ):
+        if blade_type is None or event.spot in self._waiting or self._fold.fleet.on(*event.spot) is not None:
             return
         if not any(p.state in ("sharp", "part-used") and p.blade_type == blade_type for p in plates.values()):
+            self._waiting[event.spot] = len(self.waits)
             self.waits.append(Wait(*event.spot, blade_type, event.at_us, None))
 
     def paid(self, line: Line) -> Iterator[Movement]:
@@ -261,9 +271,8 @@ class RollForward:
         """What does not tie, in money and in plates: nought, or the report is wrong."""
         money, pieces = self.opening - self.closing, self.opening_plates - self.closing_plates
         for flow in FLOWS:
-            sign = -1 if flow in TAKES else 1
-            money += sign * self.flows[flow]
-            pieces += sign * self.plates[flow]
+            money += sign_of(flow) * self.flows[flow]
+            pieces += sign_of(flow) * self.plates[flow]
         return money, pieces
 
 
@@ -282,21 +291,17 @@ def roll_forward(told: Valued, from_us: int, to_us: int) -> RollForward:
     for one in inside:
         flows[one.flow] += one.amount
         plates[one.flow] += one.plates
-    opening = sum((_amount(one) for one in before), ZERO)
+    opening = sum((one.change for one in before), ZERO)
     last = told.snapshots[to_us]
     owned = {state: count for state, count in last.states.items() if state not in GONE}
     return RollForward(
         opening,
         flows,
         last.value,
-        sum(-one.plates if one.flow in TAKES else one.plates for one in before),
+        sum(one.plates_change for one in before),
         plates,
         sum(owned.values()),
         dict(sorted(owned.items())),
         begins,
         tuple(inside),
     )
-
-
-def _amount(movement: Movement) -> Decimal:
-    return -movement.amount if movement.flow in TAKES else movement.amount

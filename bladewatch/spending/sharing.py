@@ -21,6 +21,14 @@ AREA: Final = "area"
 CUTS: Final = "cuts"
 FINE: Final = 10**6
 
+DIMENSIONS: Final[dict[str, Callable[[Worked], str | None]]] = {
+    "saw": lambda row: row.saw,
+    "alloy": lambda row: row.alloy,
+    "part": lambda row: row.part,
+    "blade_type": lambda row: row.blade_type,
+}
+"""By what a month's spend is told apart."""
+
 
 class CostOf(NamedTuple):
     """What a saw, an alloy, a part or a blade type cost in a month, and what it cut.

@@ -18,15 +18,12 @@ KIND_WORDS: Final = {
     "new": "new plates", "grind": "grinding", "tips": "tips replaced", "retip": "new sets of tips",
     "freight": "freight", "other": "other",
 }  # fmt: skip
-PART_WORDS: Final = {
-    VOLUME: "volume", MIX: "mix", LIFE: "life", PRICE: "price", UNPLANNED: "unplanned", STOCK: "stock",
-}  # fmt: skip
 SMALL: Final = Decimal("0.02")
 """What is less than this share of the spend is not worth a sentence."""
 _MORE: Final = {
-    VOLUME: ("more was cut", "less was cut"),
+    VOLUME: ("more was cut than planned", "less was cut than planned"),
     MIX: ("harder alloys were cut", "softer alloys were cut"),
-    LIFE: ("blades lasted shorter", "blades lasted longer"),
+    LIFE: ("blades lasted shorter than planned", "blades lasted longer than planned"),
     PRICE: ("work cost more", "work cost less"),
     UNPLANNED: ("tips and plates were lost", "tips and plates came back"),
     STOCK: ("more was bought than used", "more was used than bought"),

@@ -13,13 +13,12 @@ from bladewatch.ledger.events import Event
 from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.documents import Line
 from bladewatch.spending.grinding import Jobs
-from bladewatch.spending.happened import StateOf
+from bladewatch.spending.happened import HALF_YEAR_US, StateOf
 from bladewatch.spending.periods import Period
 from collectors.instants import DAY_US
 from models.cycle import CycleState
 
 FIRST_CUTS: Final = 100
-LOOK_BACK_US: Final = 182 * DAY_US
 LEAST_CYCLES: Final = 3
 
 
@@ -104,7 +103,7 @@ def sharpness_of(
     edges: dict[str, set[tuple[str, int]]] = {}
     for plate in known.fleet.plates.values():
         for cycle in plate.cycles:
-            if until_us - LOOK_BACK_US < cycle.opened_us < until_us:
+            if until_us - HALF_YEAR_US < cycle.opened_us < until_us:
                 maker = makers.get((plate.id, cycle.number))
                 for key, log_u in _first_cuts(state_of(cycle)):
                     first.setdefault(key, []).append((maker, log_u))

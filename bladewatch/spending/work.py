@@ -13,9 +13,8 @@ from bladewatch.assess.known import Known
 from bladewatch.assess.recent import NOTHING, HourOfWork, Made, work_between
 from bladewatch.ledger.fleet import Mount
 from bladewatch.stores.protocols import Spot
+from bladewatch.strokes import UNKNOWN
 from bladewatch.units import m2_of
-
-UNKNOWN = "unknown"
 
 
 class Worked(NamedTuple):

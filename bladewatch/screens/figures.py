@@ -1,0 +1,140 @@
+"""The figures of a month's spend as the screen and the printed page both show them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+from typing import Final, NamedTuple
+
+from bladewatch.config.tables import Config
+from bladewatch.format import some_text
+from bladewatch.money import ZERO, money_text, places_of, rounded
+from bladewatch.spending.assets import FLOWS, sign_of
+from bladewatch.spending.month import Month
+from bladewatch.spending.sharing import CostOf
+from bladewatch.spending.suppliers import Supplier
+from bladewatch.spending.work import area_m2
+from bladewatch.units import IN2_PER_M2, NO_BREAK, percent, round_to
+
+TOP: Final = 5
+FLOW_WORDS: Final = {
+    "opened": "taken onto the record",
+    "purchases": "bought",
+    "retips": "new sets of tips",
+    "found": "found, or first seen",
+    "consumption": "used up by grind cycles",
+    "write_offs": "gone: scrapped or lost",
+}
+
+
+class Rate(NamedTuple):
+    """The spend for each so many of something, and how much of it there was; None where there was none."""
+
+    what: str
+    cost: Decimal | None
+    of: str
+
+
+class Known(NamedTuple):
+    """What share of something is known, and whether that is too little."""
+
+    what: str
+    share: str
+    low: bool
+
+
+class Dear(NamedTuple):
+    """One of the dearest of its kind, or the rest together (``one`` None); ``low`` where too little of it is known."""
+
+    name: str
+    cost: Decimal
+    one: CostOf | None
+    low: bool
+
+
+class Flow(NamedTuple):
+    """A flow of plates in words, as it changes their value and their number."""
+
+    words: str
+    amount: Decimal
+    plates: int
+
+
+class Figures:
+    """A month's figures by the site's units, currency and decimal sign."""
+
+    def __init__(self, config: Config, month: Month) -> None:
+        self._config, self._month = config, month
+        self.inch = config.site.units == "inch"
+
+    def money(self, amount: Decimal, sign: bool = False) -> str:
+        """An amount in the currency's places."""
+        return money_text(rounded(amount, places_of(self._month.currency)), self._config.site.decimal, sign)
+
+    def rates(self) -> Iterator[Rate]:
+        """What the month came to."""
+        month, made = self._month, self._month.work.total
+        area = area_m2(made) * (IN2_PER_M2 if self.inch else 1)
+        unit, each = ("in²", 1000) if self.inch else ("m²", 1)
+        yield Rate(f"per 1{NO_BREAK}000 cuts", month.per(float(made.cuts), 1000), f"{count_of(made.cuts)} cuts")
+        what = f"per 1{NO_BREAK}000 in²" if self.inch else "per m²"
+        yield Rate(what, month.per(area, each), f"{self._number(area)} {unit}")
+        pieces = f"{count_of(made.pieces)} pieces"
+        yield Rate(f"per 1{NO_BREAK}000 good pieces", month.per(float(made.pieces), 1000), pieces)
+        if month.per_km is not None:
+            km = self._number(month.told.travel_m / 1000, 2)
+            yield Rate("per km of a tooth", month.per_km, f"{km} km in metal")
+
+    def known(self) -> Iterator[Known]:
+        """How much of the strokes, blades, alloys and feeds is known."""
+        work, told = self._month.work, self._month.told
+        shares = {
+            "strokes seen": work.strokes_known, "blade on record": work.blade_known, "alloy known": work.alloy_known,
+            "feed known": told.travel_known if told.travel_m else None,
+        }  # fmt: skip
+        for what, share in shares.items():
+            if share is not None:
+                yield Known(what, percent(share), self._low(share))
+
+    def dearest(self, costs: Sequence[CostOf]) -> Iterator[Dear]:
+        """The dearest few, and the rest together."""
+        for one in costs[:TOP]:
+            yield Dear(one.name or "not known", one.cost, one, one.known is not None and self._low(one.known))
+        if len(costs) > TOP:
+            yield Dear(some_text(len(costs) - TOP, "other"), sum((one.cost for one in costs[TOP:]), ZERO), None, False)
+
+    def per_area(self, one: CostOf) -> Decimal | None:
+        """What one of them cost a m², or 1 000 in²."""
+        return one.per(one.area_m2 * IN2_PER_M2, 1000) if self.inch else one.per(one.area_m2)
+
+    def flows(self) -> Iterator[Flow]:
+        """What changed the value or the number of plates."""
+        roll = self._month.roll
+        for flow in FLOWS:
+            if roll.flows[flow] or roll.plates[flow]:
+                yield Flow(FLOW_WORDS[flow], sign_of(flow) * roll.flows[flow], sign_of(flow) * roll.plates[flow])
+
+    def supplier(self, one: Supplier) -> str:
+        """A supplier's month in a line."""
+        text = f"{one.name}: {some_text(one.plates, 'plate')} came back"
+        if one.median_days is not None and one.worst_days is not None:
+            text += f", {one.median_days:.0f} days in the middle, {one.worst_days:.0f} at most"
+        text += f", {one.rejects} rejected, {one.tips} tips"
+        if one.per_plate is not None:
+            text += f", {self.money(one.per_plate)} a plate"
+        if one.sharpness is not None:
+            word = "more" if one.sharpness >= 1 else "less"
+            text += f"; first cuts took {percent(abs(one.sharpness - 1))} {word} than usual (from {one.edges} edges)"
+        return text
+
+    def _low(self, share: float) -> bool:
+        return share < self._config.budget.known_share
+
+    def _number(self, value: float, digits: int = 4) -> str:
+        text = round_to(value, digits)
+        return text.replace(".", ",") if self._config.site.decimal == "comma" else text
+
+
+def count_of(count: float) -> str:
+    """A count, whole, thousands apart."""
+    return f"{round(count):,}".replace(",", NO_BREAK)
