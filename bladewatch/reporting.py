@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from bladewatch.errors import UsageError
 from bladewatch.format import year_text
+from bladewatch.garbage import no_collection
 from bladewatch.ledger.events import Event
 from bladewatch.money import ZERO
 from bladewatch.service import Service
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 def spend(service: Service, month: str | None = None, at_us: int | None = None) -> Month:
     """The tooling spend of a fiscal month, the running one where none is named. Raises ``UsageError``."""
     config = service.config
-    with service.store.snapshot():
+    with service.store.snapshot(), no_collection():
         moment = service.moment(at_us)
         wanted = month_holding(config, moment.now_us) if month is None else read_month(month)
         closing = closing_of(moment.known().book.held, config, *wanted)

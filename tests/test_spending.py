@@ -510,7 +510,7 @@ def test_every_ledger_rolls_forward(steps: list[tuple[int, str, str | None, Deci
     documents = documents_of(config, rows, types, jobs)
     months = [period_of(config, 2025, 12), *(period_of(config, 2026, number) for number in range(1, 8))]
     instants = sorted({us for one in months for us in (one.from_us, one.to_us)})
-    told = valued(config, book.line, book.rows, documents.lines, book.fleet, instants)
+    told = valued(config, book.held, documents.lines, book.fleet, instants)
     accruals = accruals_of(config, rows, documents.lines, jobs, types)
     end, plates, stood, total = Decimal(0), 0, Decimal(0), Decimal(0)
     for period in months:

@@ -7,14 +7,13 @@ as many rows as the shop wrote since.
 
 from __future__ import annotations
 
-import gc
 from bisect import bisect_left
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from typing import Final
 
 import msgspec
 
+from bladewatch.garbage import no_collection
 from bladewatch.ledger.events import Event
 from bladewatch.ledger.fleet import Fleet
 from bladewatch.ledger.fold import Fold
@@ -81,7 +80,7 @@ class Book:
                 if event.plate is None or event.witness == "message":
                     self._at_spots.setdefault(_half_hour(event), set()).add(event.id)
         if not self._line:  # the first rows of all
-            with _no_collection():
+            with no_collection():
                 self._move([], standing(self.rows.values(), self.rows, self._may_clear_cracks))
             return
         for event in new:
@@ -165,18 +164,6 @@ class Book:
             if number >= old:
                 self._marks.append(self._fold.mark)
             self._fold.apply(row, for_good=number < old)
-
-
-@contextmanager
-def _no_collection() -> Iterator[None]:
-    """No search for garbage while a whole ledger is folded: all that is made stays, and searching it costs as much."""
-    ran = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if ran:
-            gc.enable()
 
 
 def _half_hour(event: Event) -> tuple[str, str, str, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
@@ -14,6 +15,8 @@ STATES: Final = (
 """Where a plate can be: it is in one of these at a time, and their totals are the plates owned."""
 GONE: Final = frozenset({"scrapped", "lost"})
 """States of plates that a shop no longer has."""
+READY: Final = frozenset({"sharp", "part-used"})
+"""States of plates that can go on a saw as they are."""
 NOT_TO_BE_MOUNTED: Final = frozenset({"out", "quarantined", "scrapped", "lost", "rejected", "returned"})
 
 
@@ -97,7 +100,8 @@ class Plate:
 
     ``on`` are the mounts that have not ended. ``work`` is what the grinder was asked, ``batch`` the batch that it last
     went out with, ``due`` the day that was promised. ``known``: a row opened or accepted it; ``fresh``: it was made
-    sharp since its last cycle. ``born_us`` is when a row first named it.
+    sharp since its last cycle. ``born_us`` is when a row first named it. ``stays`` are all its states, in
+    the order of the rows that told them.
     """
 
     id: str
@@ -125,16 +129,35 @@ class Plate:
     sent_row: str = ""
     state_row: str = ""
     born_us: int = 0
+    stays: list[Stay] = field(default_factory=list)
 
     @property
     def cycle(self) -> Cycle | None:
         """The newest cycle."""
         return self.cycles[-1] if self.cycles else None
 
+    def state_at(self, us: int) -> str | None:
+        """Where it was just after an instant; None before a row named it."""
+        last = bisect_right(self.stays, us, key=lambda stay: stay.at_us)
+        return self.stays[last - 1].state if last else None
+
     @property
     def owned(self) -> bool:
         """Whether the shop still has it."""
         return self.state not in GONE
+
+
+class Stay(NamedTuple):
+    """From when a plate was in a state, by which row.
+
+    ``regrinds`` are those that its tips had behind them then, ``work`` is what the grinder was asked last.
+    """
+
+    at_us: int
+    state: str
+    regrinds: int
+    work: str | None
+    row: str
 
 
 class Trip(NamedTuple):

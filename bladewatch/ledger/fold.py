@@ -11,7 +11,18 @@ from collections.abc import Container
 from typing import Final
 
 from bladewatch.ledger.events import ONLY_MONEY, Event
-from bladewatch.ledger.fleet import KEEPS_CYCLE, NOT_TO_BE_MOUNTED, Cycle, Fleet, Mount, Plate, Problem, Reading, Trip
+from bladewatch.ledger.fleet import (
+    KEEPS_CYCLE,
+    NOT_TO_BE_MOUNTED,
+    Cycle,
+    Fleet,
+    Mount,
+    Plate,
+    Problem,
+    Reading,
+    Stay,
+    Trip,
+)
 from bladewatch.ledger.journal import Journal
 from bladewatch.ledger.standing import Standing, is_crack
 
@@ -81,6 +92,8 @@ class Fold:
     def _open(self, plate: Plate, event: Event) -> None:
         self._put(plate, regrinds=event.regrinds or 0, estimated="estimated" in (event.note or ""))
         self._sharpen(plate, event, float(event.used_share or 0))
+        if plate.on:
+            self._stay(plate, event)
 
     def _bought(self, plate: Plate, event: Event) -> None:
         if plate.state == "unknown":
@@ -223,8 +236,9 @@ class Fold:
         if not plate.on:
             self._state(plate, "quarantined" if plate.cracked else "sharp", event)
 
-    def _retip(self, plate: Plate, _event: Event) -> None:
+    def _retip(self, plate: Plate, event: Event) -> None:
         self._put(plate, tip_set=plate.tip_set + 1, regrinds=0)
+        self._stay(plate, event)
 
     def _set_apart(self, plate: Plate, event: Event) -> None:
         if event.event in TAKES_AWAY:
@@ -258,6 +272,7 @@ class Fold:
         if plate is None:
             plate = Plate(plate_id, born_us=event.at_us)
             self._journal.enter(self.fleet.plates, plate_id, plate)
+            self._stay(plate, event)
         return plate
 
     def _type(self, plate: Plate, event: Event) -> None:
@@ -308,6 +323,10 @@ class Fold:
 
     def _state(self, plate: Plate, state: str, event: Event) -> None:
         self._put(plate, state=state, since_us=event.at_us, state_row=event.id)
+        self._stay(plate, event)
+
+    def _stay(self, plate: Plate, event: Event) -> None:
+        self._journal.push(plate.stays, Stay(event.at_us, plate.state, plate.regrinds, plate.work, event.id))
 
     def _remark(self, event: Event, message: str) -> None:
         self._problem(event, message, event.plate, False, ())

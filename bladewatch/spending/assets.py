@@ -12,15 +12,15 @@ consumption - write-offs = what is there.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import groupby
 from typing import Final, NamedTuple
 
 from bladewatch.config.tables import Config
-from bladewatch.ledger.fleet import GONE, KEEPS_CYCLE, Cycle, Fleet
-from bladewatch.ledger.fold import Fold
-from bladewatch.ledger.standing import Standing
+from bladewatch.ledger.events import Event
+from bladewatch.ledger.fleet import GONE, KEEPS_CYCLE, Cycle, Fleet, Plate, Stay
 from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.documents import NEW, Line, rate_of
 from bladewatch.spending.grinding import COMES_BACK, RETIP
@@ -75,177 +75,159 @@ class Snapshot(NamedTuple):
     regrinds: Counter[tuple[str | None, int]]
 
 
-class Wait(NamedTuple):
-    """A spindle on which no blade was on while no sharp one of that type was on the rack; None: it still waits."""
-
-    saw: str
-    spindle: str
-    blade_type: str
-    from_us: int
-    to_us: int | None
-
-
 class Valued(NamedTuple):
-    """All movements in order of time, what there was at some instants, and where a saw waited for a sharp blade."""
+    """All movements in order of time, and what there was at some instants."""
 
     movements: tuple[Movement, ...]
     snapshots: dict[int, Snapshot]
-    waits: tuple[Wait, ...]
 
 
-@dataclass(slots=True)
-class _Worth:
-    """A plate's value, the cycles that its tips have left (None: nobody says), and what went with it when it left."""
+class _Step(NamedTuple):
+    """What changes a plate's worth: at one instant first the end of a cycle, then rows, then money."""
 
-    value: Decimal = ZERO
-    left: int | None = None
-    taken: Decimal = ZERO
+    at_us: int
+    place: int
+    what: Cycle | Event | Line
+    stays: tuple[Stay, ...] = ()
 
 
 def valued(
-    config: Config,
-    rows: Sequence[Standing],
-    known: Collection[str],
-    lines: Iterable[Line],
-    fleet: Fleet,
-    instants: Sequence[int],
+    config: Config, rows: Iterable[Event], lines: Iterable[Line], fleet: Fleet, instants: Sequence[int]
 ) -> Valued:
-    """Go through the record once.
+    """Go through the record of each plate once.
 
-    ``rows`` are those of the ledger that take part, in order, ``known`` the ids of all, ``lines`` their money,
-    ``fleet`` what they lead to; snapshots are taken just before each of the ``instants``, in order.
+    ``rows`` are those that hold, ``lines`` their money, ``fleet`` what they lead to; snapshots are taken just before
+    each of the ``instants``, in order.
     """
-    steps: list[tuple[int, int, int, Standing | Line | Cycle]] = []
-    steps.extend((booked_of(config, row.event), 1, place, row) for place, row in enumerate(rows))
-    paid = (line for line in lines if line.kind in (NEW, RETIP))
-    steps.extend((line.at_us, 2, place, line) for place, line in enumerate(paid))
-    ends = [
-        cycle
-        for plate in fleet.plates.values()
-        for cycle in plate.cycles
-        if cycle.ended_us is not None and cycle.reason not in KEEPS_CYCLE
-    ]
-    steps.extend((cycle.ended_us or 0, 0, place, cycle) for place, cycle in enumerate(ends))
-    valuer = _Valuer(config, known)
-    movements: list[Movement] = []
-    waiting = list(instants)
-    snapshots: dict[int, Snapshot] = {}
-    for at_us, _, _, step in sorted(steps, key=lambda one: one[:3]):
-        while waiting and waiting[0] <= at_us:
-            snapshots[waiting.pop(0)] = valuer.snapshot()
-        if isinstance(step, Standing):
-            movements.extend(valuer.row(step, at_us))
-        elif isinstance(step, Line):
-            movements.extend(valuer.paid(step))
-        else:
-            movements.extend(valuer.worn(at_us, step))
-    snapshots |= {instant: valuer.snapshot() for instant in waiting}
-    return Valued(tuple(movements), snapshots, tuple(valuer.waits))
+    by_id = {row.id: row for row in rows}
+    paid: dict[str | None, list[Line]] = {name: [] for name in fleet.plates}
+    for line in lines:
+        if line.kind in (NEW, RETIP):
+            paid.setdefault(line.plate, []).append(line)
+    movements = [move for line in paid.pop(None, ()) for move in _of_no_plate(line)]
+    snapshots = {instant: Snapshot(Counter(), ZERO, Counter()) for instant in instants}
+    for name, mine in paid.items():
+        plate = fleet.plates.get(name or "") or Plate(name or "")
+        valuer = _Valuer(config, plate)
+        waiting = list(instants)
+        for step in _steps(config, plate, by_id, mine):
+            while waiting and waiting[0] <= step.at_us:
+                valuer.add_to(snapshots, waiting.pop(0))
+            movements.extend(valuer.take(step))
+        for instant in waiting:
+            valuer.add_to(snapshots, instant)
+    movements.sort(key=lambda move: move.at_us)
+    return Valued(tuple(movements), snapshots)
+
+
+def _steps(config: Config, plate: Plate, rows: Mapping[str, Event], lines: Iterable[Line]) -> list[_Step]:
+    """What happened to a plate, in order of time; rows stay in theirs, also where one is dated by the day alone."""
+    steps = [_Step(line.at_us, 2, line) for line in lines]
+    ended = (cycle for cycle in plate.cycles if cycle.reason not in KEEPS_CYCLE)
+    steps.extend(_Step(cycle.ended_us, 0, cycle) for cycle in ended if cycle.ended_us is not None)
+    last_us = 0
+    for row_id, stays in groupby(plate.stays, key=lambda stay: stay.row):
+        row = rows[row_id]
+        last_us = max(last_us, booked_of(config, row))
+        steps.append(_Step(last_us, 1, row, tuple(stays)))
+    steps.sort(key=lambda step: step[:2])
+    return steps
+
+
+def _of_no_plate(line: Line) -> Iterator[Movement]:
+    yield Movement(line.at_us, PURCHASES if line.kind == NEW else RETIPS, None, line.amount, 0, line.row)
+    yield Movement(line.at_us, CONSUMPTION, None, line.amount, 0, line.row, "the row names no plate")
 
 
 class _Valuer:
-    """The worth of each plate as the record goes on."""
+    """The worth of a plate as its record goes on.
 
-    def __init__(self, config: Config, known: Collection[str]) -> None:
+    ``value`` is what is left of it, ``left`` the cycles that its tips have (None: nobody says), ``taken`` what went
+    with it when it left, ``stay`` where it is.
+    """
+
+    def __init__(self, config: Config, plate: Plate) -> None:
         self._config = config
         self._places = places_of(config.site.currency)
-        self._fold = Fold(known)
-        self._worth: dict[str, _Worth] = {}
-        self.waits: list[Wait] = []
-        self._waiting: dict[tuple[str, str], int] = {}
+        self._plate = plate
+        self._value = ZERO
+        self._left: int | None = None
+        self._taken = ZERO
+        self._stay: Stay | None = None
 
-    def snapshot(self) -> Snapshot:
-        """What there is now."""
-        plates = self._fold.fleet.plates.values()
-        return Snapshot(
-            Counter(plate.state for plate in plates),
-            sum((one.value for one in self._worth.values()), ZERO),
-            Counter((plate.blade_type, plate.regrinds) for plate in plates if plate.owned),
-        )
+    def add_to(self, snapshots: dict[int, Snapshot], instant: int) -> None:
+        """Count the plate as it is now."""
+        told = snapshots[instant]
+        snapshots[instant] = told._replace(value=told.value + self._value)
+        if self._stay is not None:
+            told.states[self._stay.state] += 1
+            if self._is_here:
+                told.regrinds[self._plate.blade_type, self._stay.regrinds] += 1
 
-    def row(self, row: Standing, at_us: int) -> Iterator[Movement]:
-        """What a row says of a plate's being here, and of its set of tips."""
-        event, plates = row.event, self._fold.fleet.plates
-        name = event.plate
-        was = plates.get(name) if name is not None else None
-        was_here = was is not None and was.owned
-        was_out = was is not None and was.state == "out"
-        self._fold.apply(row, for_good=True)
-        self._wait(row)
-        if name is None or row.void is not None or name not in plates:
-            return
-        one = self._worth.setdefault(name, _Worth())
-        is_here = plates[name].owned
+    def take(self, step: _Step) -> Iterator[Movement]:
+        """What a step adds or takes."""
+        if isinstance(step.what, Cycle):
+            return self._worn(step.at_us, step.what)
+        if isinstance(step.what, Line):
+            return self._paid(step.what)
+        return self._told(step.at_us, step.what, step.stays)
+
+    @property
+    def _is_here(self) -> bool:
+        return self._stay is not None and self._stay.state not in GONE
+
+    def _told(self, at_us: int, event: Event, stays: Sequence[Stay]) -> Iterator[Movement]:
+        """What a row says of its being here, and of its set of tips."""
+        is_first, was_here = self._stay is None, self._is_here
+        was_out = self._stay is not None and self._stay.state == "out"
+        self._stay = stays[-1]
+        name = self._plate.id
         if event.event == "opened":
-            count = self._cycles(name, event.at_us)
-            one.left = None if count is None else max(count - (event.regrinds or 0), 1)
+            count = self._cycles(event.at_us)
+            self._left = None if count is None else max(count - (event.regrinds or 0), 1)
             told = rounded((event.cost or ZERO) * (rate_of(self._config, event) or ZERO), self._places)
-            value = told - one.value  # a plate that is opened again is worth what the later row says
-            one.value = told
-            yield Movement(at_us, OPENED, name, value, int(is_here and not was_here), event.id)
-        elif is_here and not was_here:
-            if was is None:
-                one.left = self._cycles(name, event.at_us)
-            flow = PURCHASES if was is None and event.event in ("bought", "received") else FOUND
-            yield Movement(at_us, flow, name, one.taken, 1, event.id)
-            one.value, one.taken = one.value + one.taken, ZERO
-        elif was_here and not is_here:
-            yield Movement(at_us, WRITE_OFFS, name, one.value, 1, event.id, plates[name].state)
-            one.value, one.taken = ZERO, one.value
-        new_tips = event.event == "retipped" or (event.event in COMES_BACK and plates[name].work == "retip" and was_out)
-        if new_tips or one.left is None:
-            one.left = self._cycles(name, event.at_us)
+            value = told - self._value  # a plate that is opened again is worth what the later row says
+            self._value = told
+            yield Movement(at_us, OPENED, name, value, int(self._is_here and not was_here), event.id)
+        elif self._is_here and not was_here:
+            if is_first:
+                self._left = self._cycles(event.at_us)
+            flow = PURCHASES if is_first and event.event in ("bought", "received") else FOUND
+            yield Movement(at_us, flow, name, self._taken, 1, event.id)
+            self._value, self._taken = self._value + self._taken, ZERO
+        elif was_here and not self._is_here:
+            yield Movement(at_us, WRITE_OFFS, name, self._value, 1, event.id, stays[-1].state)
+            self._value, self._taken = ZERO, self._value
+        back_from = stays[0].work if was_out and event.event in COMES_BACK else None
+        if event.event == "retipped" or back_from == RETIP or self._left is None:
+            self._left = self._cycles(event.at_us)
 
-    def _wait(self, row: Standing) -> None:
-        """A blade that came off with no sharp one on the rack, and one that goes on again."""
-        event = row.event
-        if event.saw is None or row.void is not None or event.event not in ("mounted", "dismounted"):
-            return
-        if event.event == "mounted":
-            waiting = self._waiting.pop(event.spot, None)
-            if waiting is not None:
-                self.waits[waiting] = self.waits[waiting]._replace(to_us=event.at_us)
-            return
-        plates = self._fold.fleet.plates
-        blade_type = plates[event.plate].blade_type if event.plate in plates else None
-        if blade_type is None or event.spot in self._waiting or self._fold.fleet.on(*event.spot) is not None:
-            return
-        if not any(p.state in ("sharp", "part-used") and p.blade_type == blade_type for p in plates.values()):
-            self._waiting[event.spot] = len(self.waits)
-            self.waits.append(Wait(*event.spot, blade_type, event.at_us, None))
+    def _paid(self, line: Line) -> Iterator[Movement]:
+        """What was paid for it or its tips, or credited."""
+        yield Movement(line.at_us, PURCHASES if line.kind == NEW else RETIPS, line.plate, line.amount, 0, line.row)
+        self._value += line.amount
+        if self._stay is not None and self._stay.state in GONE:
+            yield Movement(line.at_us, WRITE_OFFS, line.plate, self._value, 0, line.row, "paid after it had gone")
+            self._value, self._taken = ZERO, self._taken + self._value
+        elif self._value < 0:
+            yield Movement(line.at_us, CONSUMPTION, line.plate, self._value, 0, line.row, "credited after it was used")
+            self._value = ZERO
 
-    def paid(self, line: Line) -> Iterator[Movement]:
-        """What was paid for a plate or its tips, or credited."""
-        flow = PURCHASES if line.kind == NEW else RETIPS
-        yield Movement(line.at_us, flow, line.plate, line.amount, 0, line.row)
-        if line.plate is None:
-            yield Movement(line.at_us, CONSUMPTION, None, line.amount, 0, line.row, "the row names no plate")
+    def _worn(self, at_us: int, cycle: Cycle) -> Iterator[Movement]:
+        """The end of a grind cycle: its share of what it was worth."""
+        if self._left is None:
             return
-        one = self._worth.setdefault(line.plate, _Worth())
-        plate = self._fold.fleet.plates.get(line.plate)
-        one.value += line.amount
-        if plate is not None and plate.state in GONE:
-            yield Movement(line.at_us, WRITE_OFFS, line.plate, one.value, 0, line.row, "paid after it had gone")
-            one.value, one.taken = ZERO, one.taken + one.value
-        elif one.value < 0:
-            yield Movement(line.at_us, CONSUMPTION, line.plate, one.value, 0, line.row, "credited after it was used")
-            one.value = ZERO
-
-    def worn(self, at_us: int, cycle: Cycle) -> Iterator[Movement]:
-        """The end of a grind cycle: its share of what the plate was worth."""
-        one = self._worth.get(cycle.plate)
-        if one is None or one.left is None:
-            return
-        used = one.value if one.left <= 1 else rounded(one.value / one.left, self._places)
-        one.value -= used
-        one.left = max(one.left - 1, 0)
+        used = self._value if self._left <= 1 else rounded(self._value / self._left, self._places)
+        self._value -= used
+        self._left = max(self._left - 1, 0)
         if used:
             row = cycle.mounts[-1].off_row if cycle.mounts else ""
             yield Movement(at_us, CONSUMPTION, cycle.plate, used, 0, row, f"cycle {cycle.number}")
 
-    def _cycles(self, name: str, at_us: int) -> int | None:
-        blade_type = self._fold.fleet.plates[name].blade_type
-        blade = None if blade_type is None else self._config.blade_types.ever(blade_type, at_us)
+    def _cycles(self, at_us: int) -> int | None:
+        """How many cycles a new set of tips has."""
+        name = self._plate.blade_type
+        blade = None if name is None else self._config.blade_types.ever(name, at_us)
         return None if blade is None or blade.regrinds_expected is None else blade.regrinds_expected + 1
 
 

@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 
 from bladewatch.assess.known import Known
 from bladewatch.ledger.events import Event
-from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle
+from bladewatch.ledger.fleet import KEEPS_CYCLE, READY, Cycle
 from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.periods import Period
 from bladewatch.spending.work import Work, area_m2
@@ -42,6 +42,31 @@ class Changes(NamedTuple):
     minutes: Decimal
     unplanned_minutes: Decimal
     causes: tuple[tuple[str, str, int], ...]
+
+
+class Wait(NamedTuple):
+    """A spindle on which no blade was on while no sharp one of that type was on the rack; None: it still waits."""
+
+    saw: str
+    spindle: str
+    blade_type: str
+    from_us: int
+    to_us: int | None
+
+
+def waits_of(known: Known, period: Period) -> list[Wait]:
+    """Where a blade came off in a period with no sharp one on the rack, and when the next went on."""
+    found = []
+    plates = known.fleet.plates.values()
+    for (saw, spindle), mounts in known.fleet.mounts.items():
+        for mount, following in zip(mounts, [*mounts[1:], None], strict=True):
+            off_us, on_us = mount.to_us, None if following is None else following.from_us
+            blade_type = known.fleet.plates[mount.plate].blade_type
+            if off_us is None or off_us == on_us or blade_type is None or not period.holds(off_us):
+                continue
+            if not any(plate.blade_type == blade_type and plate.state_at(off_us) in READY for plate in plates):
+                found.append(Wait(saw, spindle, blade_type, off_us, on_us))
+    return sorted(found, key=lambda wait: wait.from_us)
 
 
 def ended_of(known: Known, period: Period, state_of: StateOf) -> list[Ended]:

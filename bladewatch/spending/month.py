@@ -24,7 +24,6 @@ from bladewatch.spending.assets import (
     RollForward,
     Snapshot,
     Valued,
-    Wait,
     roll_forward,
     valued,
 )
@@ -35,9 +34,11 @@ from bladewatch.spending.happened import (
     Changes,
     Ended,
     StateOf,
+    Wait,
     changes_of,
     ended_of,
     kerf_of,
+    waits_of,
 )
 from bladewatch.spending.orders import Told, told_of
 from bladewatch.spending.periods import Period, before, booked_of, period_of
@@ -144,7 +145,7 @@ def books_of(moment: Moment, instants: Sequence[int]) -> Books:
     types = {plate.id: plate.blade_type for plate in known.fleet.plates.values()}
     jobs = Jobs(known.config, rows, types)
     documents = documents_of(known.config, rows, types, jobs)
-    told = valued(known.config, known.book.line, known.book.rows, documents.lines, known.fleet, sorted(instants))
+    told = valued(known.config, rows, documents.lines, known.fleet, sorted(instants))
     return Books(rows, documents, told, tuple(accruals_of(known.config, rows, documents.lines, jobs, types)), jobs)
 
 
@@ -186,7 +187,7 @@ def month_of(
         changes=changes_of(inside),
         suppliers=tuple(suppliers_of(known, books.jobs, lines, inside, period, makers, state_of)),
         makers=makers,
-        waits=tuple(one for one in books.valued.waits if period.holds(one.from_us)),
+        waits=tuple(waits_of(known, period)),
         past=tuple(_past(config, books, year, number)),
         regrinds_left=_regrinds_left(config, books.valued.snapshots[period.to_us], period),
         kerf_kg=kerf_kg,

@@ -13,7 +13,7 @@ from bladewatch.config.kinds import Wrong, month
 from bladewatch.config.tables import Config
 from bladewatch.errors import UsageError
 from bladewatch.ledger.events import Event
-from collectors.instants import to_datetime, to_us
+from collectors.instants import MINUTE_US, to_datetime, to_us
 
 WEEKS: Final = {"4-4-5": (4, 4, 5), "4-5-4": (4, 5, 4), "5-4-4": (5, 4, 4)}
 YEAR_WEEKS: Final = 52
@@ -53,6 +53,8 @@ def production_day(config: Config, at_us: int) -> date:
 
 def booked_us(config: Config, at_us: int) -> int:
     """When a row of the ledger counts: one that is dated by the day alone, at midnight, counts on that day."""
+    if at_us % (15 * MINUTE_US):  # no midnight of any zone: offsets from UTC are whole quarters of an hour since 1972
+        return at_us
     moment = to_datetime(at_us, config.zone)
     if moment.time() != time(0) or not config.site.production_day_start > time(0):
         return at_us

@@ -5,10 +5,23 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
 import msgspec
-from sqlalchemy import Column, Connection, RowMapping, Select, Table, delete, func, insert, select, update
+from sqlalchemy import (
+    Column,
+    Connection,
+    RowMapping,
+    Select,
+    Table,
+    Text,
+    delete,
+    func,
+    insert,
+    select,
+    type_coerce,
+    update,
+)
 
 from bladewatch.ledger.events import CONTENT, Event, canonical_text, from_note
 from bladewatch.stores import tables
@@ -60,9 +73,8 @@ class SqlBooks:
     def _events(self, until_us: int, known_us: int, past_us: int) -> list[Event]:
         """Events up to two instants; those that both lie up to ``past_us`` are left out where it is not below 0."""
         table, at = tables.ledger, tables.ledger.c.at_us
-        found = [
-            _event_of(row) for row in self._sql.execute(_window(table, at, until_us, known_us, past_us)).mappings()
-        ]
+        query = _window(table, at, until_us, known_us, past_us).with_only_columns(*_AS_WRITTEN)
+        found = [_event_as_written(row) for row in self._sql.execute(query)]
         table, at = tables.blade_note, tables.blade_note.c.ts_us
         for row in self._sql.execute(_window(table, at, until_us, known_us, past_us)).mappings():
             values: dict[str, Any] = dict(row)
@@ -352,6 +364,23 @@ def _event_row(event: Event) -> dict[str, Any]:
 
 def _event_of(row: Any) -> Event:
     return Event(**row)
+
+
+_AS_WRITTEN: Final = [
+    type_coerce(column, Text).label(column.name) if isinstance(column.type, tables.DecimalText) else column
+    for column in tables.ledger.c
+]
+_NAMES: Final = [column.name for column in tables.ledger.c]
+_DECIMALS: Final = [column.name for column in tables.ledger.c if isinstance(column.type, tables.DecimalText)]
+
+
+def _event_as_written(row: Sequence[Any]) -> Event:
+    """A row with its decimals as text; most columns of most rows are empty, and a whole ledger is read at once."""
+    values = {name: value for name, value in zip(_NAMES, row, strict=True) if value is not None}
+    for name in _DECIMALS:
+        if name in values:
+            values[name] = Decimal(values[name])
+    return Event(**values)
 
 
 def _floats(row: RowMapping) -> dict[str, Any]:
