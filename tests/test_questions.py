@@ -80,6 +80,7 @@ def test_an_answer_assigns_the_strokes_and_a_correction_takes_them_back(shop: Sh
     assert kinds(settled) == [("probable-change", False)]
     assert settled[0].settled is not None
     assert (settled[0].settled.word, settled[0].settled.plate) == ("yes", "A-2")
+    assert [spend(shop.service, "2026-03", minute(known)).record.confirmed for known in (69, 71)] == [0, 1]
     assert kinds(at(shop, 69)) == [("probable-change", True)]  # what was known then
     shop.event(72, "corrected", "A-2", corrects=rows[0].id)
     assert shop.status(73)["S1", "1"].plate is None

@@ -253,6 +253,12 @@ def test_orders_the_way_of_a_tooth_and_trims_are_told(make_shop: Callable[..., S
     assert [(one.name, str(one.cost), one.cuts) for one in told.orders] == [("O-1", "7.50", 3), ("O-2", "2.50", 1)]
     assert told.travel_m == pytest.approx(4 * 1000 * 2800 / (60 * 10) / 1000)
     assert (told.orders_known, told.travel_known) == (1, 1)
+    ways = {one.name: one.travel_m for one in month(shop).by("order")}
+    assert ways == {"O-1": pytest.approx(3 * 1000 * 2800 / 600_000), "O-2": pytest.approx(1000 * 2800 / 600_000)}
+    assert [str(one.per_km) for one in month(shop).by("order")] == ["535.7143", "535.7143"]
+    for what in ("saw", "alloy", "part", "blade_type", "supplier"):
+        (one,) = month(shop).by(what)
+        assert (one.travel_m, one.feed_known) == (pytest.approx(told.travel_m), 1)
     shop.take(
         stroke(6, 6, part="P1", kind="trim", length_mm=100.0),
         stroke(7, 7, alloy="6063", area_cmm2=100_000, kind="trim"),
@@ -260,6 +266,46 @@ def test_orders_the_way_of_a_tooth_and_trims_are_told(make_shop: Callable[..., S
     told = month(shop).told
     assert [(one.kind, one.strokes, round(one.kg, 9), one.untold) for one in told.scraps] == [("trim", 2, 0.27, 1)]
     assert told.orders_known == pytest.approx(4 / 6)
+
+
+def test_the_way_of_a_tooth_is_told_apart_with_what_is_known_of_it(shop: Shop) -> None:
+    """Of four cuts of P1 two tell their feed, of one of P2 none; money goes to the way of what is known alone."""
+    row(shop, "2026-03-01 08:00", "invoiced", document="G", cost="12.00")
+    feeds = {1: 10.0, 2: 10.0}
+    shop.take(*(stroke(n, n, part="P1" if n < 5 else "P2", feed_mm_s=feeds.get(n)) for n in range(1, 6)))
+    parts = {one.name: one for one in month(shop).by("part")}
+    way_m = 2 * 1000 * 2800 / 600_000
+    assert (parts["P1"].travel_m, parts["P1"].feed_known) == (pytest.approx(way_m), 0.5)
+    assert parts["P1"].per_km == pytest.approx(parts["P1"].cost / 2 / Decimal(repr(way_m / 1000)), abs=Decimal("1e-4"))
+    assert (parts["P2"].travel_m, parts["P2"].feed_known, parts["P2"].per_km) == (0, 0, None)
+    (saw,) = month(shop).by("saw")
+    assert (saw.travel_m, saw.feed_known) == (pytest.approx(way_m), 0.4)
+
+
+def test_months_stand_in_a_line_each_with_its_strokes(shop: Shop) -> None:
+    """Ten strokes and a rest of seven that the counter tells in March, five in April; one in air is no stroke."""
+    row(shop, "2026-03-05 08:00", "invoiced", document="M", cost="34.00")
+    row(shop, "2026-04-05 08:00", "invoiced", document="A", cost="20.00")
+    shop.take(*(stroke(n, n, part="P1") for n in range(1, 10)), stroke(17, 20, part="P1"))
+    april = minute_of("2026-04-06T08:00:00Z")
+    shop.take(*(stroke(17 + n, april + n, part="P1") for n in range(1, 6)), stroke(23, april + 9, kind="air"))
+    line = month(shop, "2026-04").line
+    assert [(one.label, str(one.total), one.strokes, str(one.per_1000)) for one in line] == [
+        ("2026-03", "34.00", 17, "2000.0000"),
+        ("2026-04", "20.00", 5, "4000.0000"),
+    ]
+
+
+def test_the_month_says_how_far_its_record_can_be_trusted(shop: Shop) -> None:
+    """Strokes unseen or with no blade, a row that contradicts another, one entered after a day; questions answered."""
+    row(shop, "2026-03-01 08:00", "opened", "A-1", blade_type="T", cost="0")
+    row(shop, "2026-03-02 06:00", "mounted", "A-1", saw="S1")
+    row(shop, "2026-03-02 06:05", "sent", "A-1", entered="2026-03-03 06:05")
+    shop.take(*(stroke(n, n, part="P1") for n in (1, 2, 3, 4, 8)))
+    assert month(shop).record._asdict() == {
+        "unseen": 3, "bare": 3, "confirmed": 0, "contradictions": 1, "late": 1,
+    }  # fmt: skip
+    assert month(shop, "2026-04").record == (0, 0, 0, 0, 0)
 
 
 def test_an_answer_about_then_is_that_of_a_store_that_knew_no_more(make_shop: Callable[..., Shop]) -> None:
@@ -637,6 +683,7 @@ def test_plain_tables_speak_the_sites_numbers(make_shop: Callable[..., Shop], tm
         "march-plates.csv",
         "march-not-invoiced.csv",
         "march-work.csv",
+        "march-cost-by.csv",
     ]
     lines = files[0].read_text(encoding="utf-8-sig").splitlines()
     assert lines[0] == "day;document;kind;plate;blade_type;supplier;batch;amount;currency;fx_rate;row"

@@ -217,6 +217,21 @@ def test_roll_ups_are_the_same_in_order_out_of_order_and_rebuilt(store: Store) -
     assert (store.signals.work_hours(SPOT, first, last), store.signals.counter_hours(SPOT, first, last)) == told
 
 
+def test_strokes_of_hours_are_counted_as_they_were_known(store: Store) -> None:
+    """From the roll-ups, with what the counter tells between; of an hour that got one late, as many as were known."""
+    with store.transaction():
+        store.signals.append_strokes([stroke(n, n, part="P1") for n in (1, 2, 3, 7)])
+        store.signals.append_strokes([stroke(8, 8, kind="air"), stroke(9, 61), stroke(10, 62)])
+        store.signals.append_strokes([stroke(11, 63, known_minute=5000)])
+    first = minute(0) // HOUR_US
+    made = store.signals.strokes_made
+    assert made(SPOT, first, first, ALWAYS) == 7
+    assert made(SPOT, first, first + 1, ALWAYS) == 10
+    assert made(SPOT, first, first + 1, minute(4000)) == 9
+    assert made(SPOT, first + 1, first + 9, minute(0)) == 0
+    assert made(("S9", "1"), first, first + 1, ALWAYS) == 0
+
+
 def test_alike_rejections_from_the_broker_share_a_row_and_a_file_adds_none(store: Store) -> None:
     """Every delivery counts; a file's line counts once."""
     live = Rejected("broker", "t", b"x", "why", 5)

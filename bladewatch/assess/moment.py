@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple
@@ -18,7 +18,7 @@ from bladewatch.assess.hearing import RUNNING, Latest, last_message_us, last_str
 from bladewatch.assess.known import Known
 from bladewatch.assess.life import Life, life_of
 from bladewatch.assess.memory import Memory
-from bladewatch.assess.question import Question, given
+from bladewatch.assess.question import Given, Question, given
 from bladewatch.assess.queue import Queue
 from bladewatch.assess.recent import HourOfWork, recent_work
 from bladewatch.assess.spares import with_spares
@@ -144,6 +144,11 @@ class Moment:
     def known(self) -> Known:
         """What questions are asked of."""
         return self._known
+
+    @property
+    def answers(self) -> Sequence[Given]:
+        """What people have answered, as far as it holds."""
+        return self._answers
 
     def questions(self, all_cycles: bool = True) -> list[Question]:
         """What only a person can settle, open and settled, the oldest first.

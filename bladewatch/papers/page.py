@@ -14,9 +14,7 @@ from bladewatch.papers.plots import Money, Step, Steps, bars_of, steps_of
 from bladewatch.screens.figures import Figures, count_of
 from bladewatch.spending.documents import KINDS
 from bladewatch.spending.month import LAST_MONTHS, Month
-from bladewatch.spending.sharing import DIMENSIONS, costs_by
 from bladewatch.spending.story import KIND_WORDS, part_text, story
-from bladewatch.units import round_to
 
 GROUPS: Final = ("alloy", "saw", "part")
 HERE: Final = Path(__file__).parent
@@ -51,22 +49,21 @@ def page_of(config: Config, month: Month, at_us: int) -> str:
             if amount is not None
         ],
         bars=bars_of(
-            [*((one.label, one.total) for one in month.past), (month.period.label, month.total)],
+            [(one.label, one.total, short(one.per_1000)) for one in month.line],
             figures.money,
             LAST_MONTHS + 1,
         ),
         rates=list(figures.rates()),
         known=list(figures.known()),
-        groups=[(name, list(figures.dearest(costs_by(month.shared, DIMENSIONS[name])))) for name in GROUPS],
+        groups=[(name, list(figures.dearest(month.by(name)))) for name in GROUPS],
         flows=list(figures.flows()),
         money=figures.money,
         short=short,
-        round_to=round_to,
         count_of=count_of,
         inch=figures.inch,
         per_area=figures.per_area,
-        changes=month.changes,
-        supplier_text=figures.supplier,
+        blades=list(figures.blades()),
+        regrinds_left=figures.regrinds_left(),
     )  # fmt: skip
 
 

@@ -25,7 +25,7 @@ class Step(NamedTuple):
 
 
 class Mark(NamedTuple):
-    """A bar: where it stands, its words, whether it is an end of the way, and whether it goes down."""
+    """A bar: where it stands, its words, whether it is an end of the way or goes down; ``note`` stands below."""
 
     x: float
     y: float
@@ -35,6 +35,7 @@ class Mark(NamedTuple):
     text: str
     whole: bool
     down: bool
+    note: str = ""
 
     @property
     def middle(self) -> float:
@@ -50,6 +51,11 @@ class Steps(NamedTuple):
     width: float
     height: float
     begins: str | None = None
+
+    @property
+    def noted(self) -> bool:
+        """Whether notes stand below."""
+        return any(mark.note for mark in self.marks)
 
 
 def steps_of(begin_name: str, begin: Decimal | None, steps: Sequence[Step], end: Decimal, money: Money) -> Steps:
@@ -72,9 +78,11 @@ def steps_of(begin_name: str, begin: Decimal | None, steps: Sequence[Step], end:
     return _drawn(spans, money, STEP_HEIGHT, len(spans), floor)
 
 
-def bars_of(values: Sequence[tuple[str, Decimal]], money: Money, places: int) -> Steps:
-    """A bar a value, each as wide as if there were so many."""
-    return _drawn([(name, ZERO, value, True) for name, value in values], money, BAR_HEIGHT, places, ZERO)
+def bars_of(values: Sequence[tuple[str, Decimal, str]], money: Money, places: int) -> Steps:
+    """A bar a value with a note, each as wide as if there were so many."""
+    drawn = _drawn([(name, ZERO, value, True) for name, value, _ in values], money, BAR_HEIGHT, places, ZERO)
+    marks = zip(drawn.marks, values, strict=True)
+    return drawn._replace(marks=tuple(mark._replace(note=note) for mark, (_, _, note) in marks))
 
 
 def _drawn(

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from bladewatch.config.tables import Config
-from bladewatch.spending.month import Month
+from bladewatch.spending.month import BY, Month
 from bladewatch.spending.work import area_m2
 from collectors.instants import to_datetime
 
@@ -53,6 +53,12 @@ def tables_of(month: Month, zone: tzinfo) -> list[Table]:
          area_m2(row.made), row.made.pieces, cost)
         for row, cost in month.shared.costs
     )  # fmt: skip
+    groups = tuple(
+        (what, one.name, one.cost, one.cuts, one.area_m2, one.pieces, one.travel_m / 1000, one.per(one.cuts, 1000),
+         one.per(one.area_m2), one.per(one.pieces, 1000), one.per_km, one.known, one.feed_known)
+        for what in BY
+        for one in month.by(what)
+    )  # fmt: skip
     return [
         Table(
             "documents",
@@ -79,6 +85,26 @@ def tables_of(month: Month, zone: tzinfo) -> list[Table]:
             ("saw", "spindle", "plate", "cycle", "blade_type", "part", "alloy", "cuts", "area_m2", "pieces", "cost"),
             work,
             ("cost",),
+        ),
+        Table(
+            "cost-by",
+            (
+                "by",
+                "name",
+                "cost",
+                "cuts",
+                "area_m2",
+                "pieces",
+                "tooth_km",
+                "per_1000_cuts",
+                "per_m2",
+                "per_1000_pieces",
+                "per_tooth_km",
+                "blade_known",
+                "feed_known",
+            ),
+            groups,
+            (),
         ),
     ]
 

@@ -7,14 +7,17 @@ from decimal import Decimal
 from typing import Final, NamedTuple
 
 from bladewatch.config.tables import Config
-from bladewatch.format import some_text
+from bladewatch.format import some_text, year_text
 from bladewatch.money import ZERO, money_text, places_of, rounded
 from bladewatch.spending.assets import FLOWS, sign_of
+from bladewatch.spending.happened import Changes, Ended, Record
 from bladewatch.spending.month import Month
+from bladewatch.spending.orders import SCRAPS, Scrap
 from bladewatch.spending.sharing import CostOf
 from bladewatch.spending.suppliers import Supplier
 from bladewatch.spending.work import area_m2
 from bladewatch.units import IN2_PER_M2, NO_BREAK, percent, round_to
+from collectors.instants import HOUR_US
 
 TOP: Final = 5
 FLOW_WORDS: Final = {
@@ -113,6 +116,82 @@ class Figures:
         for flow in FLOWS:
             if roll.flows[flow] or roll.plates[flow]:
                 yield Flow(FLOW_WORDS[flow], sign_of(flow) * roll.flows[flow], sign_of(flow) * roll.plates[flow])
+
+    def regrinds_left(self) -> str:
+        """How many plates have how many regrinds left; nothing where no plate is told."""
+        pairs = list(self._month.regrinds_left.items())
+        if not pairs:
+            return ""
+        (left, count), *rest = pairs
+        first = f"{some_text(count, 'plate')} with {some_text(left, 'regrind')} left"
+        return ", ".join([first, *(f"{count} with {left}" for left, count in rest)])
+
+    def blades(self) -> Iterator[str]:
+        """What happened to blades, a sentence each."""
+        month = self._month
+        for ended in month.ended:
+            yield self._ended(ended)
+        yield from self._changes(month.changes)
+        for one in month.suppliers:
+            yield self.supplier(one)
+        for wait in month.waits:
+            end = "still waits" if wait.to_us is None else f"for {(wait.to_us - wait.from_us) / HOUR_US:.1f} h"
+            when = year_text(wait.from_us, self._config.zone)
+            yield f"{wait.saw} waited for a sharp {wait.blade_type} from {when}, {end}"
+        if month.kerf_kg:
+            told = ", ".join(f"{alloy} {self._number(kg, 2)} kg" for alloy, kg in month.kerf_kg.items())
+            value = f", worth {self.money(month.kerf_value)} {month.currency}" if month.kerf_value is not None else ""
+            yield f"metal that became chips: {told}{value}"
+        for kind in SCRAPS:
+            scraps = [scrap for scrap in month.told.scraps if scrap.kind == kind]
+            if scraps:
+                none = "" if any(scrap.kg for scrap in scraps) else "; none with a length to tell its mass"
+                yield f"{kind}s: {', '.join(self._scrap(scrap) for scrap in scraps)}{none}"
+        yield self._record(month.record)
+
+    def _ended(self, one: Ended) -> str:
+        reasons = ", ".join(f"{count} {reason}" for reason, count in one.reasons.items())
+        text = f"{one.blade_type}: {some_text(sum(one.reasons.values()), 'cycle')} ended ({reasons})"
+        if one.cuts is None or one.area_m2 is None:
+            return text
+        text += f"; a cycle cut {self._number(one.cuts, 2)} times, {self._area(one.area_m2)}"
+        return text if one.before_m2 is None else f"{text} ({self._area(one.before_m2)} in the half year before)"
+
+    def _changes(self, changes: Changes) -> Iterator[str]:
+        text = f"{some_text(changes.taken_off, 'blade')} came off"
+        if changes.minutes:
+            text += f", {changes.minutes:g} min, {changes.minutes / changes.taken_off:.0f} each"
+        if not changes.unplanned:
+            yield text
+            return
+        yield f"{text}; {changes.unplanned} unplanned, {changes.unplanned_minutes:g} min"
+        budget = self._config.budget
+        if budget.planned_change is not None and budget.unplanned_change is not None:
+            extra = changes.unplanned * (budget.unplanned_change - budget.planned_change)
+            yield f"{self.money(extra)} {self._month.currency}: beyond what planned changes cost, in no sum"
+        yield "unplanned: " + ", ".join(f"{saw} {reason} {times}" for saw, reason, times in changes.causes[:3])
+
+    def _record(self, record: Record) -> str:
+        """How far the record can be trusted."""
+        told = {
+            "strokes counted and not seen": record.unseen,
+            "strokes with no blade on record": record.bare,
+            "changes of blade nobody had written, confirmed since": record.confirmed,
+            "rows that contradict others": record.contradictions,
+            "rows entered a day late or later": record.late,
+        }
+        said = ", ".join(f"{count_of(count)} {what}" for what, count in told.items() if count)
+        return f"the record: {said}" if said else "the record: nothing missing, contradicted or late"
+
+    def _scrap(self, scrap: Scrap) -> str:
+        text = f"{count_of(scrap.strokes)} of {scrap.alloy}"
+        if not scrap.kg:
+            return text
+        untold = f", {count_of(scrap.untold)} without a length" if scrap.untold else ""
+        return f"{text} ({self._number(scrap.kg, 2)} kg{untold})"
+
+    def _area(self, area_m2: float) -> str:
+        return f"{self._number(area_m2 * IN2_PER_M2, 2)} in²" if self.inch else f"{self._number(area_m2, 2)} m²"
 
     def supplier(self, one: Supplier) -> str:
         """A supplier's month in a line."""

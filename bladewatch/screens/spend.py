@@ -8,15 +8,13 @@ from typing import Final
 
 from bladewatch.config.tables import Config
 from bladewatch.format import date_text, some_text, year_text
-from bladewatch.money import ZERO, places_of, rounded
+from bladewatch.money import ZERO
 from bladewatch.screens.figures import Figures, count_of
 from bladewatch.screens.words import Line, wrapped
 from bladewatch.spending.documents import KINDS
 from bladewatch.spending.month import Month
-from bladewatch.spending.sharing import DIMENSIONS, CostOf, costs_by
+from bladewatch.spending.sharing import CostOf
 from bladewatch.spending.story import KIND_WORDS, part_text, story
-from bladewatch.units import IN2_PER_M2, round_to
-from collectors.instants import HOUR_US
 
 BAR: Final = 12
 LEAST_ROOM: Final = 24
@@ -24,6 +22,7 @@ LEAST_ROOM: Final = 24
 LEFT: Final = 24
 RIGHT: Final = 12
 RATES: Final = 31
+MORE_RATES: Final = 28
 MOST_LISTED: Final = 12
 """So many restated lines and remarks stand on the page; all are in the JSON."""
 
@@ -77,8 +76,7 @@ class Page:
         for kind in KINDS:
             if month.spend[kind]:
                 yield self._row(KIND_WORDS[kind], month.spend[kind])
-        past = month.past[-1] if month.past else None
-        beside = [f"last month {self._money(past.total)}"] if past is not None else []
+        beside = [f"last month {self._money(month.line[-2].total)}"] if len(month.line) > 1 else []
         if self._config.budget.month is not None:
             beside.insert(0, f"budget {self._money(self._config.budget.month)}")
         yield self._row("total, without tax", month.total, ", ".join(beside), "bold")
@@ -127,22 +125,36 @@ class Page:
         marks = ", ".join(f"{'~ ' if one.low else ''}{one.what} {one.share}" for one in self._figures.known())
         yield from self._text(f"{marks}; shared out by {' and '.join(self._month.shared.rules)}", indent="  ")
         for name in ("alloy", "saw", "part"):
-            yield from self._dearest(name, costs_by(self._month.shared, DIMENSIONS[name]))
+            yield from self._dearest(name, self._month.by(name))
         if self._month.told.orders:
             yield from self._dearest("order", self._month.told.orders)
+        if len(self._month.line) > 1:
+            yield from self._months()
         yield Line("")
 
     def _dearest(self, name: str, costs: Sequence[CostOf]) -> Iterator[Line]:
         wide = self._width >= LEFT + RIGHT + RATES
         area = "per k in²" if self._figures.inch else "per m²"
+        widest = self._width >= LEFT + RIGHT + RATES + MORE_RATES
         heads = f"{'cuts':>10}{'per 1 000':>11}{area:>10}" if wide else ""
+        heads += f"{'per k pieces':>14}{'per tooth km':>14}" if widest else ""
         yield Line(f"  {f'by {name}':<{LEFT - 2}}{self._month.currency:>{RIGHT}}{heads}", "bold")
         for what, cost, one, low in self._figures.dearest(costs):
             text = f"{'~ ' if low else '  '}{what[: LEFT - 3]:<{LEFT - 2}}{self._money(cost):>{RIGHT}}"
             if wide and one is not None:
                 per = one.per(one.cuts, 1000)
                 text += f"{count_of(one.cuts):>10}{self._short(per):>11}{self._short(self._figures.per_area(one)):>10}"
+            if widest and one is not None:
+                text += f"{self._short(one.per(one.pieces, 1000)):>14}{self._short(one.per_km):>14}"
             yield Line(text)
+
+    def _months(self) -> Iterator[Line]:
+        wide = self._width >= LEFT + RIGHT + RATES
+        heads = f"{'strokes':>10}{'per 1 000':>11}" if wide else ""
+        yield Line(f"  {'month by month':<{LEFT - 2}}{self._month.currency:>{RIGHT}}{heads}", "bold")
+        for one in self._month.line:
+            rates = f"{count_of(one.strokes):>10}{self._short(one.per_1000):>11}" if wide and one.strokes else ""
+            yield Line(f"  {one.label:<{LEFT - 2}}{self._money(one.total):>{RIGHT}}{rates}")
 
     def _values(self) -> Iterator[Line]:
         roll = self._month.roll
@@ -154,59 +166,15 @@ class Page:
         states = ", ".join(f"{count} {state}" for state, count in roll.states.items())
         yield self._row("at the end", roll.closing, f"{roll.closing_plates:>6}", "bold")
         yield from self._text(states or "no plate on record", indent="  ")
-        left = self._month.regrinds_left
-        if left:
-            told = ", ".join(f"{count} with {some_text(regrinds, 'regrind')} left" for regrinds, count in left.items())
-            yield from self._text(told, indent="  ")
+        if self._month.regrinds_left:
+            yield from self._text(self._figures.regrinds_left(), indent="  ")
         yield Line("")
 
     def _blades(self) -> Iterator[Line]:
-        month, units = self._month, self._config.site.units
-        changes = month.changes
         yield Line("Blades", "bold")
-        for one in month.ended:
-            reasons = ", ".join(f"{count} {reason}" for reason, count in one.reasons.items())
-            mean = ""
-            if one.cuts is not None and one.area_m2 is not None:
-                area = one.area_m2 * IN2_PER_M2 if units == "inch" else one.area_m2
-                unit = "in²" if units == "inch" else "m²"
-                mean = f"; a cycle cut {round_to(one.cuts)} times, {round_to(area)} {unit}"
-                if one.before_m2 is not None:
-                    earlier = one.before_m2 * IN2_PER_M2 if units == "inch" else one.before_m2
-                    mean += f" ({round_to(earlier)} in the half year before)"
-            count = some_text(sum(one.reasons.values()), "cycle")
-            yield from self._text(f"{one.blade_type}: {count} ended ({reasons}){mean}", indent="  ")
-        told = f"{some_text(changes.taken_off, 'blade')} came off, {changes.minutes:g} min"
-        told += f"; {changes.unplanned} unplanned, {changes.unplanned_minutes:g} min" if changes.unplanned else ""
-        yield from self._text(told, indent="  ")
-        extra = self._extra()
-        if extra is not None:
-            words = "what unplanned changes cost beyond planned ones, in no sum"
-            yield from self._text(f"{self._money(extra)} {month.currency}: {words}", indent="    ")
-        for saw, reason, times in changes.causes[:3]:
-            yield from self._text(f"unplanned: {saw} {reason}, {some_text(times, 'time')}", indent="    ")
-        for supplier in month.suppliers:
-            yield from self._text(self._figures.supplier(supplier), indent="  ")
-        for wait in month.waits:
-            end = "still waits" if wait.to_us is None else f"for {(wait.to_us - wait.from_us) / HOUR_US:.1f} h"
-            when = year_text(wait.from_us, self._config.zone)
-            yield from self._text(f"{wait.saw} waited for a sharp {wait.blade_type} from {when}, {end}", indent="  ")
-        if month.kerf_kg:
-            told = ", ".join(f"{alloy} {round_to(kg)} kg" for alloy, kg in month.kerf_kg.items())
-            value = f", worth {self._money(month.kerf_value)} {month.currency}" if month.kerf_value is not None else ""
-            yield from self._text(f"metal that became chips: {told}{value}", indent="  ")
-        for scrap in month.told.scraps:
-            mass = f", {round_to(scrap.kg)} kg" if scrap.kg else ""
-            untold = f", {scrap.untold} without a length" if scrap.untold else ""
-            yield from self._text(f"{scrap.alloy}: {some_text(scrap.strokes, scrap.kind)}{mass}{untold}", indent="  ")
+        for sentence in self._figures.blades():
+            yield from self._text(sentence, indent="  ")
         yield Line("")
-
-    def _extra(self) -> Decimal | None:
-        """What the month's unplanned changes cost more than planned ones, by the configured costs of both."""
-        budget, count = self._config.budget, self._month.changes.unplanned
-        if budget.planned_change is None or budget.unplanned_change is None or not count:
-            return None
-        return rounded(count * (budget.unplanned_change - budget.planned_change), places_of(self._month.currency))
 
     def _rest(self) -> Iterator[Line]:
         month = self._month

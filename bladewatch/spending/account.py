@@ -18,7 +18,6 @@ from bladewatch.errors import UsageError
 from bladewatch.money import ZERO, places_of, rounded, shared
 from bladewatch.spending.documents import KINDS, Line
 from bladewatch.spending.month import Month
-from bladewatch.spending.sharing import costs_by
 
 NEEDED: Final = ("document", "amount")
 PAYABLE: Final = "payable"
@@ -199,7 +198,7 @@ def _entry(account: str, centre: str, amount: Decimal, text: str) -> Entry:
 def _centres(config: Config, month: Month) -> list[tuple[str, Decimal]]:
     """The cost centres and what each one's saws took of the spend; one without a name where none is told."""
     found: dict[str, Decimal] = {}
-    for one in costs_by(month.shared, lambda row: row.saw):
+    for one in month.by("saw"):
         saw = None if one.name is None else config.saws.ever(one.name, month.period.from_us)
         centre = "" if saw is None or saw.cost_centre is None else saw.cost_centre
         found[centre] = found.get(centre, ZERO) + max(one.cost, ZERO)

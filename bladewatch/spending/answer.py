@@ -10,10 +10,10 @@ from typing import Any
 from bladewatch.format import time_text
 from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.documents import KINDS, Line
-from bladewatch.spending.month import Month
-from bladewatch.spending.sharing import DIMENSIONS, CostOf, costs_by
+from bladewatch.spending.month import BY, Month
+from bladewatch.spending.sharing import CostOf
 from bladewatch.spending.variance import Bridge
-from bladewatch.spending.work import Worked, area_m2
+from bladewatch.spending.work import area_m2
 
 
 def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
@@ -59,8 +59,7 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
         "coverage": {"strokes": work.strokes_known, "blade": work.blade_known, "alloy": work.alloy_known,
                      "order": month.told.orders_known, "feed": month.told.travel_known},
         "per_km_of_tooth_travel": _money(month.per_km),
-        "by": {name: [_cost(one) for one in costs_by(month.shared, key)] for name, key in DIMENSIONS.items()}
-        | {"order": [_cost(one) for one in month.told.orders], "supplier": _by_maker(month)},
+        "by": {what: [_cost(one) for one in month.by(what)] for what in BY},
         "paid_to": _suppliers(month),
         "allocation": list(month.shared.rules),
         "variance": _variance(month.bridge, whole),
@@ -91,13 +90,20 @@ def as_json(month: Month, zone: tzinfo) -> dict[str, Any]:
             }
             for one in month.waits
         ],
+        "record": month.record._asdict(),
         "kerf": {"kg": dict(month.kerf_kg), "value": _money(month.kerf_value)},
         "scrap": [
             {"kind": one.kind, "alloy": one.alloy, "strokes": one.strokes, "kg": one.kg, "without_length": one.untold}
             for one in month.told.scraps
         ],
         "regrinds_left": {str(left): count for left, count in month.regrinds_left.items()},
-        "past": [{"month": one.label, "total": whole(one.total)} for one in month.past],
+        "past": [
+            {
+                "month": one.label, "total": whole(one.total), "strokes": one.strokes,
+                "per_1000_strokes": _money(one.per_1000),
+            }
+            for one in month.line[:-1]
+        ],
         "saving": None
         if month.saving is None
         else {
@@ -145,17 +151,11 @@ def _cost(one: CostOf) -> dict[str, Any]:
         "per_1000_cuts": _money(one.per(one.cuts, 1000)),
         "per_m2": _money(one.per(one.area_m2)),
         "per_1000_pieces": _money(one.per(one.pieces, 1000)),
+        "tooth_travel_m": one.travel_m,
+        "per_km_of_tooth_travel": _money(one.per_km),
         "known": one.known,
+        "feed_known": one.feed_known,
     }
-
-
-def _by_maker(month: Month) -> list[dict[str, Any]]:
-    """What each supplier's edges cost and cut."""
-
-    def maker(row: Worked) -> str | None:
-        return None if row.plate is None or row.cycle is None else month.makers.get((row.plate, row.cycle))
-
-    return [_cost(one) for one in costs_by(month.shared, maker)]
 
 
 def _suppliers(month: Month) -> list[dict[str, Any]]:

@@ -7,7 +7,9 @@ from decimal import Decimal
 from statistics import fmean
 from typing import Final, NamedTuple
 
+from bladewatch.assess.asking import settled_rows
 from bladewatch.assess.known import Known
+from bladewatch.assess.question import Given
 from bladewatch.ledger.events import Event
 from bladewatch.ledger.fleet import KEEPS_CYCLE, READY, Cycle
 from bladewatch.money import ZERO, places_of, rounded
@@ -18,6 +20,7 @@ from collectors.instants import DAY_US
 from models.cycle import CycleState
 
 HALF_YEAR_US: Final = 182 * DAY_US
+LATE_US: Final = DAY_US
 StateOf = Callable[[Cycle], CycleState]
 
 
@@ -42,6 +45,38 @@ class Changes(NamedTuple):
     minutes: Decimal
     unplanned_minutes: Decimal
     causes: tuple[tuple[str, str, int], ...]
+
+
+class Record(NamedTuple):
+    """How far a month's record can be trusted: strokes that were counted and not seen, or had no blade on record.
+
+    ``confirmed`` are changes of blade that nobody had written, found in the signals, and confirmed since;
+    ``contradictions`` rows that only a person can settle and nobody has; ``late`` rows entered a day late or later.
+    """
+
+    unseen: int
+    bare: int
+    confirmed: int
+    contradictions: int
+    late: int
+
+
+def record_of(known: Known, answers: Sequence[Given], rows: Sequence[Event], work: Work, period: Period) -> Record:
+    """What is missing, contradicted and late in a period; ``rows`` are those of the ledger that count in it."""
+    spoken = settled_rows(answers)
+    newest = {answer.question: (answer.word, asked) for answer, asked in answers}.values()
+    found = [asked for word, asked in newest if word == "yes" and asked.kind == "probable-change"]
+    open_problems = {
+        problem.rows[0] for problem in known.fleet.problems
+        if problem.asks and problem.rows and period.holds(problem.at_us) and problem.rows[0] not in spoken
+    }  # fmt: skip
+    return Record(
+        work.strokes - work.seen,
+        work.bare,
+        sum(period.holds(asked.to_us) for asked in found),
+        len(open_problems),
+        sum(row.known_us - row.at_us >= LATE_US and row.witness == "person" for row in rows),
+    )
 
 
 class Wait(NamedTuple):

@@ -33,22 +33,28 @@ from bladewatch.spending.grinding import GRIND, TIPS, Jobs
 from bladewatch.spending.happened import (
     Changes,
     Ended,
+    Record,
     StateOf,
     Wait,
     changes_of,
     ended_of,
     kerf_of,
+    record_of,
     waits_of,
 )
 from bladewatch.spending.orders import Told, told_of
 from bladewatch.spending.periods import Period, before, booked_of, period_of
-from bladewatch.spending.sharing import Shared, each, share_out
+from bladewatch.spending.sharing import DIMENSIONS, CostOf, Shared, costs_by, each, per_km, share_out
 from bladewatch.spending.suppliers import Supplier, sharpened_by, suppliers_of
 from bladewatch.spending.variance import Bridge, Plan, Spent, bridge
-from bladewatch.spending.work import Work, work_of
+from bladewatch.spending.work import Work, Worked, work_of
+from bladewatch.stores.protocols import Spot
+from collectors.instants import HOUR_US
 from models.cycle import CycleState
 
 LAST_MONTHS: Final = 12
+BY: Final = (*DIMENSIONS, "order", "supplier")
+"""By what a month's spend is told apart."""
 
 
 class Books(NamedTuple):
@@ -75,11 +81,21 @@ class Closed(NamedTuple):
     reasons: Mapping[str, str]
 
 
-class PastMonth(NamedTuple):
-    """An earlier month's spend."""
+class InLine(NamedTuple):
+    """A month in the line of months: its spend, and its strokes by the roll-ups.
+
+    These are told by a message or by the counter within an hour; strokes in air that only their power shows count.
+    """
 
     label: str
     total: Decimal
+    strokes: int
+    places: int
+
+    @property
+    def per_1000(self) -> Decimal | None:
+        """What a thousand of the strokes cost; None without any."""
+        return each(self.total, self.strokes, 1000, self.places)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +119,9 @@ class Month:
     changes: Changes
     suppliers: tuple[Supplier, ...]
     makers: Mapping[tuple[str, int], str]
+    record: Record
     waits: tuple[Wait, ...]
-    past: tuple[PastMonth, ...]
+    line: tuple[InLine, ...]
     regrinds_left: Mapping[int, int]
     kerf_kg: Mapping[str, float]
     kerf_value: Decimal | None
@@ -132,10 +149,16 @@ class Month:
     @property
     def per_km(self) -> Decimal | None:
         """The spend for each kilometre that a tooth went through metal, of the cuts whose feed is known."""
-        if not self.told.travel_m or self.told.travel_known is None:
-            return None
-        share = Decimal(repr(self.told.travel_known))
-        return each(self.total * share, self.told.travel_m, 1000, places_of(self.currency))
+        return per_km(self.total, self.told.travel_m, self.told.travel_known, places_of(self.currency))
+
+    def by(self, what: str) -> Sequence[CostOf]:
+        """The spend by one of ``BY``, the dearest first; by supplier it is that of whoever made the edges."""
+        if what == "order":
+            return self.told.orders
+        return costs_by(self.shared, self.told.ways, self._maker if what == "supplier" else DIMENSIONS[what])
+
+    def _maker(self, row: Worked) -> str | None:
+        return None if row.plate is None or row.cycle is None else self.makers.get((row.plate, row.cycle))
 
 
 def books_of(moment: Moment, instants: Sequence[int]) -> Books:
@@ -187,8 +210,9 @@ def month_of(
         changes=changes_of(inside),
         suppliers=tuple(suppliers_of(known, books.jobs, lines, inside, period, makers, state_of)),
         makers=makers,
+        record=record_of(known, moment.answers, inside, work, period),
         waits=tuple(waits_of(known, period)),
-        past=tuple(_past(config, books, year, number)),
+        line=tuple(_line(known, books, year, number)),
         regrinds_left=_regrinds_left(config, books.valued.snapshots[period.to_us], period),
         kerf_kg=kerf_kg,
         kerf_value=kerf_value,
@@ -328,20 +352,27 @@ def _cycle_planned(known: Known, plate: str | None, at_us: int, amount: Decimal)
     return rounded(blade.price / (blade.regrinds_expected + 1), places_of(known.config.site.currency))
 
 
-def _past(config: Config, books: Books, year: int, number: int) -> list[PastMonth]:
-    """The twelve months before, the oldest first, as far as the record goes back."""
-    lines = books.documents.lines
-    found: list[PastMonth] = []
-    for back in range(1, LAST_MONTHS + 1):
+def _line(known: Known, books: Books, year: int, number: int) -> list[InLine]:
+    """The month after the twelve before it, the oldest first, as far as the record goes back."""
+    config, lines = known.config, books.documents.lines
+    found: list[InLine] = []
+    for back in range(LAST_MONTHS + 1):
         earlier = before(year, number, back)
         if config.budget.months != "calendar" and earlier[0] not in config.budget.years:
             break
         period = period_of(config, *earlier)
-        if not lines or period.to_us <= lines[0].at_us:
+        if back and (not lines or period.to_us <= lines[0].at_us):
             break
         total = sum((line.amount for line in within(lines, period.from_us, period.to_us)), ZERO)
-        found.append(PastMonth(period.label, total))
+        strokes = sum(_strokes_made(known, spot, period) for spot in known.signals.spots())
+        found.append(InLine(period.label, total, strokes, places_of(config.site.currency)))
     return found[::-1]
+
+
+def _strokes_made(known: Known, spot: Spot, period: Period) -> int:
+    """The strokes of a month; an hour that begins in it is all its own."""
+    first, last = -(-period.from_us // HOUR_US), (period.to_us - 1) // HOUR_US
+    return known.signals.strokes_made(spot, first, last, known.now_us)
 
 
 def _regrinds_left(config: Config, told: Snapshot, period: Period) -> dict[int, int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final, NamedTuple
@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 from bladewatch.assess.known import Known
 from bladewatch.config.tables import Config
 from bladewatch.money import ZERO, shared
-from bladewatch.spending.sharing import CostOf, Shared
+from bladewatch.spending.sharing import CostOf, Shared, Way, WayKey
 from bladewatch.stores.protocols import OrderSum, Spot
 from bladewatch.strokes import describe
 from bladewatch.units import m2_of
@@ -33,13 +33,14 @@ class Scrap(NamedTuple):
 class Told:
     """Orders by cost, what share of cuts names one; the way of a tooth in metal [m], of how many cuts it is known.
 
-    The way is area over feed per tooth and teeth: area times spindle speed over feed.
+    The way is area over feed per tooth and teeth: area times spindle speed over feed. ``ways`` has it apart.
     """
 
     orders: tuple[CostOf, ...]
     orders_known: float | None
     travel_m: float
     travel_known: float | None
+    ways: Mapping[WayKey, Way]
     scraps: tuple[Scrap, ...]
 
 
@@ -57,23 +58,41 @@ def told_of(known: Known, costs: Shared, from_us: int, to_us: int) -> Told:
     named = sum(row.strokes for row in every if row.order is not None)
     fed = sum(row.fed for row in every)
     return Told(
-        tuple(_orders(costs, sums)) if named else (),
+        tuple(_orders(known.config, from_us, costs, sums)) if named else (),
         named / strokes if strokes else None,
         sum(_travel_m(known.config, row, from_us) for row in every),
         fed / strokes if strokes else None,
+        _ways(known.config, from_us, sums),
         tuple(_scraps(known.config, every, from_us)),
     )
 
 
-def _orders(costs: Shared, sums: Mapping[Spot, list[OrderSum]]) -> Iterator[CostOf]:
+def _ways(config: Config, at_us: int, sums: Mapping[Spot, list[OrderSum]]) -> dict[WayKey, Way]:
+    groups: dict[WayKey, list[OrderSum]] = {}
+    for spot, rows in sums.items():
+        for row in rows:
+            alloy, _ = describe(config, at_us, row.part, row.alloy, None, None, None)
+            groups.setdefault((spot, row.part, alloy), []).append(row)
+    return {key: _way(config, rows, at_us) for key, rows in groups.items()}
+
+
+def _way(config: Config, rows: Sequence[OrderSum], at_us: int) -> Way:
+    strokes = sum(row.strokes for row in rows)
+    travel_m = sum(_travel_m(config, row, at_us) for row in rows)
+    return Way(travel_m, sum(row.fed for row in rows) / strokes if strokes else 0.0)
+
+
+def _orders(config: Config, at_us: int, costs: Shared, sums: Mapping[Spot, list[OrderSum]]) -> Iterator[CostOf]:
     """What each order cost: of what its saws spent on each part, as many cuts as it has of that part there."""
     spent: dict[str | None, Decimal] = {}
     cuts: dict[str | None, float] = {}
     areas: dict[str | None, float] = {}
     pieces: dict[str | None, float] = {}
     by_part: dict[tuple[Spot, str | None], dict[str | None, int]] = {}
+    by_order: dict[str | None, list[OrderSum]] = {}
     for spot, rows in sums.items():
         for row in rows:
+            by_order.setdefault(row.order, []).append(row)
             orders = by_part.setdefault((spot, row.part), {})
             orders[row.order] = orders.get(row.order, 0) + row.strokes
     for worked, cost in costs.costs:
@@ -86,6 +105,7 @@ def _orders(costs: Shared, sums: Mapping[Spot, list[OrderSum]]) -> Iterator[Cost
             for of, value in ((cuts, worked.made.cuts), (areas, worked.made.area_cmm2), (pieces, worked.made.pieces)):
                 of[order] = of.get(order, 0.0) + share * value
     for order in sorted(spent, key=lambda name: (-spent[name], name or "")):
+        way = _way(config, by_order.get(order, []), at_us)
         yield CostOf(
             order,
             spent[order],
@@ -93,6 +113,8 @@ def _orders(costs: Shared, sums: Mapping[Spot, list[OrderSum]]) -> Iterator[Cost
             m2_of(round(areas[order])),
             round(pieces[order]),
             None,
+            way.travel_m,
+            way.known,
             costs.places,
         )
 

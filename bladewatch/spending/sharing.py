@@ -15,6 +15,7 @@ from typing import Final, NamedTuple
 from bladewatch.money import ZERO, rounded, shared
 from bladewatch.spending.documents import Line
 from bladewatch.spending.work import Work, Worked, area_m2, total_of
+from bladewatch.stores.protocols import Spot
 
 WEAR: Final = "wear share (area by the stated wear ratios)"
 AREA: Final = "area"
@@ -27,13 +28,23 @@ DIMENSIONS: Final[dict[str, Callable[[Worked], str | None]]] = {
     "part": lambda row: row.part,
     "blade_type": lambda row: row.blade_type,
 }
-"""By what a month's spend is told apart."""
+"""By what of its work a month's spend is told apart."""
+WayKey = tuple[Spot, str | None, str]
+"""A spindle, a part and an alloy."""
+
+
+class Way(NamedTuple):
+    """The way of a tooth in metal over some strokes [m], and what share of them told their feed."""
+
+    travel_m: float
+    known: float
 
 
 class CostOf(NamedTuple):
     """What a saw, an alloy, a part or a blade type cost in a month, and what it cut.
 
-    ``known`` is the share of its cuts with a blade on record.
+    ``known`` is the share of its cuts with a blade on record, ``feed_known`` the share of those whose feed tells the
+    way of a tooth, ``travel_m`` that way.
     """
 
     name: str | None
@@ -42,16 +53,28 @@ class CostOf(NamedTuple):
     area_m2: float
     pieces: int
     known: float | None
+    travel_m: float
+    feed_known: float | None
     places: int
 
     def per(self, count: float, unit: int = 1) -> Decimal | None:
         """The cost of each so many of something; None without any."""
         return each(self.cost, count, unit, self.places)
 
+    @property
+    def per_km(self) -> Decimal | None:
+        """The cost of each kilometre that a tooth went through metal, of the cuts whose feed is known."""
+        return per_km(self.cost, self.travel_m, self.feed_known, self.places)
+
 
 def each(cost: Decimal, count: float, unit: int, places: int) -> Decimal | None:
     """A cost for each so many of something, to a hundredth of the smallest unit of money; None without any."""
     return rounded(cost * unit / Decimal(repr(count)), places + 2) if count else None
+
+
+def per_km(cost: Decimal, travel_m: float, known: float | None, places: int) -> Decimal | None:
+    """A cost for each kilometre of a way that is ``known`` of a share of the cuts; None without any."""
+    return each(cost * Decimal(repr(known)), travel_m, 1000, places) if known and travel_m else None
 
 
 class Shared(NamedTuple):
@@ -101,11 +124,13 @@ def _weights(rows: Sequence[Worked], ratios: Mapping[str, float]) -> tuple[str, 
     return rule, [Decimal(row.made.area_cmm2 * round(ratio * FINE)) for row, ratio in zip(rows, of_each, strict=True)]
 
 
-def costs_by(told: Shared, key: Callable[[Worked], str | None]) -> list[CostOf]:
-    """What each group cost, the dearest first."""
+def costs_by(told: Shared, ways: Mapping[WayKey, Way], key: Callable[[Worked], str | None]) -> list[CostOf]:
+    """What each group cost, the dearest first; each row goes its share of the way of its spindle, part and alloy."""
     groups: dict[str | None, list[tuple[Worked, Decimal]]] = {}
+    cuts: dict[WayKey, int] = {}
     for row, cost in told.costs:
         groups.setdefault(key(row), []).append((row, cost))
+        cuts[_way_of(row)] = cuts.get(_way_of(row), 0) + row.made.cuts
     found = []
     for name, members in groups.items():
         rows = [row for row, _ in members]
@@ -113,5 +138,13 @@ def costs_by(told: Shared, key: Callable[[Worked], str | None]) -> list[CostOf]:
         with_blade = sum(row.made.cuts for row in rows if row.plate is not None)
         known = with_blade / made.cuts if made.cuts else None
         cost = sum((cost for _, cost in members), ZERO)
-        found.append(CostOf(name, cost, made.cuts, area_m2(made), made.pieces, known, told.places))
+        went = [(row.made.cuts, ways[_way_of(row)], cuts[_way_of(row)]) for row in rows if _way_of(row) in ways]
+        travel_m = sum(way.travel_m * count / whole for count, way, whole in went if whole)
+        fed = sum(way.known * count for count, way, _ in went) / made.cuts if made.cuts else None
+        numbers = made.cuts, area_m2(made), made.pieces, known, travel_m, fed
+        found.append(CostOf(name, cost, *numbers, told.places))
     return sorted(found, key=lambda one: (-one.cost, one.name is None, one.name or ""))
+
+
+def _way_of(row: Worked) -> WayKey:
+    return (row.saw, row.spindle), row.part, row.alloy

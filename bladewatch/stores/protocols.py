@@ -222,6 +222,10 @@ class Signals(Protocol):
         """Roll-ups of the hours ``first`` to ``last``, both included."""
         ...
 
+    def strokes_made(self, spot: Spot, first: int, last: int, known_us: int) -> int:
+        """Strokes through metal in the hours ``first`` to ``last``: told by a message, or counted within an hour."""
+        ...
+
     def order_sums(
         self, spot: Spot, after_us: int, until_us: int, known_us: int, rated_rpm: float | None
     ) -> list[OrderSum]:

@@ -77,6 +77,10 @@ class SqliteSignals:
         """Roll-ups by hour."""
         return self._strokes.work_hours(spot, first, last)
 
+    def strokes_made(self, spot: Spot, first: int, last: int, known_us: int) -> int:
+        """Strokes through metal, from the roll-ups."""
+        return self._strokes.strokes_made(spot, first, last, known_us)
+
     def order_sums(
         self, spot: Spot, after_us: int, until_us: int, known_us: int, rated_rpm: float | None
     ) -> list[OrderSum]:

@@ -145,6 +145,24 @@ class StrokeTable:
             found.setdefault(row[0], []).append(WorkHour(*row))
         return found
 
+    def strokes_made(self, spot: Spot, first: int, last: int, known_us: int) -> int:
+        """Strokes through metal: from the roll-ups, and from the rows of hours in which some became known later."""
+        values = {"spot": self._spots.find(spot), "first": first, "last": last, "known": known_us, "hour": HOUR_US}
+        query = (
+            "SELECT coalesce(sum(strokes + filled), 0) FROM work_hour JOIN counter_hour USING (spot, hour) "
+            "WHERE spot = :spot AND hour BETWEEN :first AND :last AND known_us <= :known "
+            "AND json_extract(work, '$[2]') IS NOT 'air'"
+        )
+        total: int = self._sql.execute(query, values).fetchone()[0]
+        late = (
+            "SELECT count(*) FROM counter_hour AS late JOIN stroke ON stroke.spot = late.spot "
+            "AND ts_us >= late.hour * :hour AND ts_us < (late.hour + 1) * :hour "
+            "WHERE late.spot = :spot AND late.hour BETWEEN :first AND :last AND late.known_us > :known "
+            "AND stroke.known_us <= :known AND kind IS NOT 'air'"
+        )
+        rest: int = self._sql.execute(late, values).fetchone()[0]
+        return total + rest
+
     def order_sums(
         self, spot: Spot, after_us: int, until_us: int, known_us: int, rated_rpm: float | None
     ) -> list[OrderSum]:
