@@ -55,9 +55,22 @@ def test_a_steady_shop_goes_on_as_it_was(hall: Shop) -> None:
 
 
 def test_plates_at_the_end_of_their_tips_are_bought_anew(hall: Shop) -> None:
-    """Three regrinds each are behind all four: the coming quarter buys plates, as long as none was seen to go on."""
-    quarter = coming(hall.service, minute(13 * 7 * DAY + 60)).spans[1]
-    assert quarter.plates.estimate >= 2
+    """Three regrinds each are behind all four. None was seen to go, or to go on: the quarter may buy all, or none.
+
+    When one was scrapped at its end, and its place was taken, more are bought; where all go on, hardly any is.
+    """
+    at_us = minute(13 * 7 * DAY + 60)
+    first = coming(hall.service, at_us).spans[1].plates
+    assert (first.low, first.high) == (0, 4)
+    for number in range(4, 8):
+        hall.event(13 * 7 * DAY, "opened", f"A-{number}", blade_type="T", cost="100.00", regrinds="3")
+        hall.event(13 * 7 * DAY + 1, "scrapped", f"A-{number}", reason="worn-plan")
+    went = coming(hall.service, at_us).spans[1].plates
+    assert went.estimate > first.estimate
+    for number in range(8, 28):
+        hall.event(13 * 7 * DAY, "opened", f"A-{number}", blade_type="T", cost="100.00", regrinds="4")
+    gone_on = coming(hall.service, at_us).spans[1].plates
+    assert gone_on.estimate == 0
 
 
 def test_too_few_jobs_tell_no_pace(make_shop: Callable[..., Shop]) -> None:

@@ -14,6 +14,7 @@ from bladewatch.assess.recent import recent_work
 from bladewatch.demo.papers import write
 from bladewatch.demo.setting import Setting
 from bladewatch.errors import UsageError
+from bladewatch.reporting import spend
 from bladewatch.service import Service
 from collectors.facts import BladeNote, Sample
 

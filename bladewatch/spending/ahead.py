@@ -1,17 +1,16 @@
 """What blades will cost in the months to come: ends of grind cycles, their grinding, plates at the end of their tips.
 
 Drawn many times over: each running blade ends when its forecast says, and not later than a fresh one would; the next
-ones come at the pace at which plates went to the grinder in the last quarter. What went is invoiced as late as invoices
-were late before, at what such work cost in the last year, or should cost. A plate without a regrind left is bought anew
-at its price, as far as the record shows that the shop keeps to that. What is away, or back and not invoiced, comes
-first. Too few jobs tell no pace.
+ones come at the pace at which plates went to the grinder in the last quarter. What went waits, is away and is invoiced
+as late as others were in the last year, at what such work cost then, or should cost. A plate without a regrind left is
+bought anew at its price, or goes on: how surely is drawn too, by the plates that came so far. What is away, or back and
+not invoiced, comes first. Too few jobs tell no pace.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from statistics import median
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -21,7 +20,7 @@ from bladewatch.assess.crib import LEAST_CHANGES, RATE_DAYS, USUAL_TURNROUND, cr
 from bladewatch.assess.known import Known
 from bladewatch.assess.moment import Moment
 from bladewatch.config.tables import BladeType
-from bladewatch.ledger.fleet import KEEPS_CYCLE, Plate
+from bladewatch.ledger.fleet import KEEPS_CYCLE, Plate, Trip
 from bladewatch.money import ZERO
 from bladewatch.spending.documents import FREIGHT, Line
 from bladewatch.spending.month import Books, books_of
@@ -61,20 +60,32 @@ class Ahead:
     lack: str | None
 
 
+class _Lags(NamedTuple):
+    """Days that plates waited for the grinder, were away, and came back before their invoice; one or more each."""
+
+    waits: list[float]
+    aways: list[float]
+    bills: list[float]
+
+
 @dataclass(slots=True)
 class _Kind:
-    """A blade type: how its blades end, what that costs, when it is invoiced [days]."""
+    """A blade type: how its blades end, what that costs, how late it is invoiced.
+
+    ``replaced`` are plates that went at the end of their regrinds, and those that go on; ``coming`` are plates on their
+    way to an invoice: how far they are (a place in ``lags``), and since how many days.
+    """
 
     blade: BladeType
     jobs: int
     days: float
     firsts: list[tuple[float, float]]
     spindles: int
-    lag_days: float
+    lags: _Lags
     costs: list[float]
     left: list[int]
-    replaced: float
-    coming: list[float]
+    replaced: tuple[int, int]
+    coming: list[tuple[int, float]]
 
 
 def ahead_of(moment: Moment) -> Ahead:
@@ -118,9 +129,7 @@ def _kinds(moment: Moment, known: Known, books: Books) -> list[_Kind]:
         costs = _costs(books.documents.lines, name, known.now_us)
         if not costs and blade.grind_price is not None:
             costs = [float(blade.grind_price)]
-        back_days = _invoice_days(books, name)
         turnround, _ = turnround_of(known, name, blade)
-        lag = (turnround or USUAL_TURNROUND) + _waiting(known, name) + back_days
         found.append(
             _Kind(
                 blade=blade,
@@ -128,11 +137,11 @@ def _kinds(moment: Moment, known: Known, books: Books) -> list[_Kind]:
                 days=max(stock.days, 1.0),
                 firsts=[_first(told.due, known.now_us) for told in running.get(name, ()) if told.due is not None],
                 spindles=max(len(running.get(name, ())), 1),
-                lag_days=lag,
+                lags=_lags(known, books, name, turnround or USUAL_TURNROUND),
                 costs=costs or [0.0],
                 left=[_left(plate, blade) for plate in plates],
                 replaced=_replaced(known, blade),
-                coming=list(_coming(known, books, plates, turnround, back_days)),
+                coming=list(_coming(known, books, plates)),
             )
         )
     return found
@@ -149,13 +158,12 @@ def _left(plate: Plate, blade: BladeType) -> int:
     return 99 if blade.regrinds_expected is None else blade.regrinds_expected - plate.regrinds
 
 
-def _replaced(known: Known, blade: BladeType) -> float:
-    """How surely a plate at the end of its regrinds goes: by those that went then, and those that go on."""
+def _replaced(known: Known, blade: BladeType) -> tuple[int, int]:
+    """How many plates went at the end of their regrinds, and how many go on beyond them."""
     limit = blade.regrinds_expected
     mine = [plate for plate in known.fleet.plates.values() if plate.blade_type == blade.id and limit is not None]
     went = sum(plate.tip_set > 1 or (not plate.owned and plate.regrinds >= (limit or 0)) for plate in mine)
-    goes_on = sum(plate.owned and plate.regrinds > (limit or 0) for plate in mine)
-    return (went + 1) / (went + goes_on + 1)
+    return went, sum(plate.owned and plate.regrinds > (limit or 0) for plate in mine)
 
 
 def _costs(lines: Sequence[Line], blade_type: str, now_us: int) -> list[float]:
@@ -174,47 +182,42 @@ def _freight(lines: Sequence[Line], now_us: int) -> float:
     return float(sum((line.amount for line in year if line.kind == FREIGHT), ZERO)) / jobs if jobs else 0.0
 
 
-def _invoice_days(books: Books, blade_type: str) -> float:
-    """Days from a return to its invoice, in the middle."""
+def _lags(known: Known, books: Books, blade_type: str, turnround: float) -> _Lags:
+    """How late plates of a type were in the last year; where none was, what is usual."""
+    since_us = known.now_us - YEAR_US
+    trips = [trip for trip in known.fleet.trips if trip.blade_type == blade_type and trip.sent_us > since_us]
     paid = {line.job: line.at_us for line in books.documents.lines if line.job is not None and line.amount > 0}
-    days = [
-        (paid[job.sent_row] - job.back_us) / DAY_US
-        for job in books.jobs.every()
-        if job.blade_type == blade_type and job.back_us is not None and job.sent_row in paid
+    jobs = [job for job in books.jobs.every() if job.blade_type == blade_type and job.sent_us > since_us]
+    bills = [
+        max((paid[job.sent_row] - job.back_us) / DAY_US, 0.0)
+        for job in jobs
+        if job.back_us is not None and job.sent_row in paid
     ]
-    return max(median(days), 0.0) if days else USUAL_INVOICE_DAYS
+    return _Lags(
+        [days for trip in trips if (days := _waited(known, trip)) is not None] or [0.0],
+        [(trip.back_us - trip.sent_us) / DAY_US for trip in trips] or [turnround],
+        bills or [USUAL_INVOICE_DAYS],
+    )
 
 
-def _waiting(known: Known, blade_type: str) -> float:
-    """Days from the end of a cycle to its pick-up, in the middle."""
-    days = []
-    for trip in known.fleet.trips:
-        if trip.blade_type != blade_type:
-            continue
-        ends = [
-            c.ended_us
-            for c in known.fleet.plates[trip.plate].cycles
-            if c.ended_us is not None and c.reason not in KEEPS_CYCLE
-        ]
-        last = max((end for end in ends if end <= trip.sent_us), default=None)
-        if last is not None:
-            days.append((trip.sent_us - last) / DAY_US)
-    return median(days) if days else 0.0
+def _waited(known: Known, trip: Trip) -> float | None:
+    """Days from the end of a plate's cycle to its pick-up."""
+    cycles = known.fleet.plates[trip.plate].cycles
+    ends = [cycle.ended_us for cycle in cycles if cycle.ended_us is not None and cycle.reason not in KEEPS_CYCLE]
+    last = max((end for end in ends if end <= trip.sent_us), default=None)
+    return None if last is None else (trip.sent_us - last) / DAY_US
 
 
-def _coming(known: Known, books: Books, plates: Sequence[Plate], turnround: float, back_days: float) -> list[float]:
-    """In how many days each plate that is dull, out, or back without an invoice will be invoiced."""
-    found = []
+def _coming(known: Known, books: Books, plates: Sequence[Plate]) -> Iterator[tuple[int, float]]:
+    """Each plate that is dull, away, or back without an invoice, and since how many days."""
     unpaid = {one.plate: one.at_us for one in books.accruals if one.stands(known.now_us + 1)}
     for plate in plates:
-        since = (known.now_us - plate.since_us) / DAY_US
         if plate.id in unpaid:
-            found.append(max(back_days - (known.now_us - unpaid[plate.id]) / DAY_US, 0.0))
+            yield 2, (known.now_us - unpaid[plate.id]) / DAY_US
         elif plate.state == "out" and plate.work != "check":
-            found.append(max(turnround - since, 0.0) + back_days)
+            yield 1, (known.now_us - plate.since_us) / DAY_US
         elif plate.state in ("dull", "rejected"):
-            found.append(turnround + back_days)
-    return found
+            yield 0, (known.now_us - plate.since_us) / DAY_US
 
 
 def _drawn(
@@ -233,8 +236,10 @@ def _drawn(
 
     horizon = (spans[-1].to_us - now_us) / DAY_US
     for kind in kinds:
-        for days in kind.coming:
-            book(days, float(generator.choice(kind.costs)) + freight, 1, 0)
+        for step, since in kind.coming:
+            book(_late(kind.lags, step, since, generator), float(generator.choice(kind.costs)) + freight, 1, 0)
+        went, goes_on = kind.replaced
+        replaced = generator.beta(went + 1, goes_on + 1)
         pace = generator.gamma(kind.jobs + 0.5, 1 / kind.days) / kind.spindles
         ends = [
             min(middle * float(np.exp(spread * generator.standard_normal())), _life(pace, generator))
@@ -246,16 +251,23 @@ def _drawn(
             days = first
             while days < horizon:
                 plate = int(generator.integers(len(left))) if left else -1
-                goes = plate >= 0 and left[plate] == 0 and generator.random() < kind.replaced
+                goes = plate >= 0 and left[plate] == 0 and generator.random() < replaced
                 if goes and kind.blade.price is not None:
                     book(days, float(kind.blade.price), 0, 1)
                     left[plate] = kind.blade.regrinds_expected or 0
                 else:
-                    book(days + kind.lag_days, float(generator.choice(kind.costs)) + freight, 1, 0)
+                    late = _late(kind.lags, 0, 0.0, generator)
+                    book(days + late, float(generator.choice(kind.costs)) + freight, 1, 0)
                     if plate >= 0:
                         left[plate] -= 1
                 days += _life(pace, generator)
     return [(money, grinds, plates) for money, grinds, plates in sums]
+
+
+def _late(lags: _Lags, step: int, since: float, generator: np.random.Generator) -> float:
+    """Days until the invoice of a plate that has been at a step for some days."""
+    first, *rest = (float(generator.choice(days)) for days in lags[step:])
+    return max(first - since, 0.0) + sum(rest)
 
 
 def _life(pace: float, generator: np.random.Generator) -> float:
