@@ -26,6 +26,7 @@ from bladewatch.papers.saving import save_month
 from bladewatch.papers.sheets import write_workbook
 from bladewatch.pipeline import enter
 from bladewatch.reporting import beside_account, journal_of, spend
+from bladewatch.screens.spend import render
 from bladewatch.service import Service
 from bladewatch.spending.account import Entry, journal, read_account
 from bladewatch.spending.accruals import accruals_of, accrued
@@ -35,6 +36,7 @@ from bladewatch.spending.documents import KINDS, by_kind, documents_of, within
 from bladewatch.spending.grinding import Jobs
 from bladewatch.spending.month import Month
 from bladewatch.spending.periods import period_of
+from bladewatch.spending.story import story
 from bladewatch.spending.suppliers import sharpened_by, sharpness_of
 from collectors.facts import Sample
 from collectors.instants import parse_text
@@ -609,6 +611,29 @@ def test_savings_are_claimed_against_a_named_baseline_at_this_months_volume(make
     assert told.saving is not None
     assert (told.saving.saved, told.saving.baseline) == (Decimal("2.00"), "2026-02 to 2026-02")
     assert month(shop, "2026-02").saving is None
+    (sentence,) = (text for text in story(shop.service.config, told, told.at_us) if text.startswith("Against"))
+    assert sentence.replace("\u00a0", " ") == (
+        "Against 2026-02 to 2026-02, for the same area: 2.00 saved (8 000.00 a m² as used up, then 10 000.00)."
+    )
+
+
+def test_an_inch_shop_reads_inches(make_shop: Callable[..., Shop], tmp_path: Path) -> None:
+    """One square metre is 1 550.0031 in²: 8 000 a m² are 5 161.28 for 1 000 in² on the screen and the page alike."""
+    extra = '[budget]\nbaseline = "2026-02 to 2026-02"\n'
+    shop = make_shop(SHOP.replace('name = "hall"\n', 'name = "hall"\nunits = "inch"\n') + extra)
+    row(shop, "2026-02-05 08:00", "invoiced", document="F", cost="30.00")
+    row(shop, "2026-03-05 08:00", "invoiced", document="M", cost="8.00")
+    shop.take(*(stroke(n, n - 20 * 24 * 60, part="P1") for n in range(1, 4)), stroke(4, 60, part="P1"))
+    row(shop, "2026-03-01 08:00", "opened", "A-1", blade_type="T", cost="0")
+    run(shop, "A-1", "2026-03-02 05:00", "2026-03-04 06:00")
+    told = month(shop)
+    screen = "\n".join(line.text for line in render(shop.service.config, [told], told.at_us, 120))
+    (file,) = save_month(shop.service.config, told, tmp_path / "march.html", told.at_us)
+    for text in (screen, file.read_text(encoding="utf-8")):
+        plain = text.replace("\u00a0", " ")
+        assert "m²" not in plain
+        assert "5 161.28" in plain
+        assert "a cycle cut 1 times, 1.6 in²" in plain
 
 
 def test_closing_names_what_is_to_be_done(shop: Shop) -> None:

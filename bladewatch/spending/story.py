@@ -8,11 +8,11 @@ from typing import Final
 
 from bladewatch.config.tables import Config
 from bladewatch.format import some_text, year_text
-from bladewatch.money import money_text
+from bladewatch.money import money_text, places_of, rounded
 from bladewatch.spending.baseline import Saving
 from bladewatch.spending.month import Month
 from bladewatch.spending.variance import LIFE, MIX, PRICE, STOCK, UNPLANNED, VOLUME
-from bladewatch.units import round_to
+from bladewatch.units import IN2_PER_M2, NO_BREAK, round_to
 
 KIND_WORDS: Final = {
     "new": "new plates", "grind": "grinding", "tips": "tips replaced", "retip": "new sets of tips",
@@ -74,7 +74,12 @@ class _Said:
         if saving.saved is None or saving.per_m2_then is None or saving.per_m2 is None:
             return f"Savings against {saving.baseline}: cannot tell, no money or no area of it is on record."
         word = "saved" if saving.saved >= 0 else "lost"
-        rates = f"{self.money(saving.per_m2)} a m² as used up, then {self.money(saving.per_m2_then)}"
+        inch = self._config.site.units == "inch"
+        each = 1000 / Decimal(repr(IN2_PER_M2)) if inch else Decimal(1)
+        places = places_of(self._month.currency)
+        now, then = (rounded(rate * each, places) for rate in (saving.per_m2, saving.per_m2_then))
+        unit = f"for 1{NO_BREAK}000 in²" if inch else "a m²"
+        rates = f"{self.money(now)} {unit} as used up, then {self.money(then)}"
         return f"Against {saving.baseline}, for the same area: {self.money(abs(saving.saved))} {word} ({rates})."
 
     def why(self) -> Iterator[str]:
