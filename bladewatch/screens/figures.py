@@ -154,7 +154,7 @@ class Figures:
         text = f"{one.blade_type}: {some_text(sum(one.reasons.values()), 'cycle')} ended ({reasons})"
         if one.cuts is None or one.area_m2 is None:
             return text
-        text += f"; a cycle cut {self._number(one.cuts, 2)} times, {self._area(one.area_m2)}"
+        text += f"; a cycle cut {count_of(one.cuts)} times, {self._area(one.area_m2)}"
         return text if one.before_m2 is None else f"{text} ({self._area(one.before_m2)} in the half year before)"
 
     def _changes(self, changes: Changes) -> Iterator[str]:
