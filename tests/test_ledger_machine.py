@@ -150,6 +150,13 @@ class Days(RuleBasedStateMachine):
         row = open_rows[max(len(open_rows) - 1 - back, 0)]
         self.write("corrected", row["plate"], 0, corrects=row["id"], by="M1")
 
+    @rule()
+    def the_book_is_kept_and_taken_up_again(self) -> None:
+        book = Book(may_clear_cracks={"M1"})
+        book.take_up(self.book.packed())
+        assert (book.fleet, book.line, book.rows) == (self.book.fleet, self.book.line, self.book.rows)
+        self.book = book
+
     @invariant()
     def the_book_says_what_the_plain_rules_say(self) -> None:
         plates, on = played(self.rows)

@@ -18,6 +18,7 @@ from bladewatch.assess.hearing import RUNNING, Latest, last_message_us, last_str
 from bladewatch.assess.known import Known
 from bladewatch.assess.life import Life, life_of
 from bladewatch.assess.memory import Memory
+from bladewatch.assess.opening import book_at, keep_book
 from bladewatch.assess.question import Given, Question, given
 from bladewatch.assess.queue import Queue
 from bladewatch.assess.recent import HourOfWork, recent_work
@@ -125,10 +126,9 @@ class Moment:
         if past is not None and past._now_us <= now_us and past._is_whole(self._revision, books):
             self._book: Book = past._book
             if past._revision != self._revision:
-                self._book.add(books.news(past._now_us, now_us))
+                self._book.add(books.news(past._now_us, past._now_us, now_us))
         else:
-            self._book = Book(config.saw_of, config.may_clear_cracks())
-            self._book.add(books.events(now_us, now_us))
+            self._book = book_at(config, books, now_us)
         self._fleet: Fleet = self._book.fleet
         self._answers = in_force(self._book, answers)
         self._settled_rows = settled_rows(self._answers)
@@ -184,6 +184,8 @@ class Moment:
         Each plate is a transaction of its own, so that a collector beside never waits long. ``open_only`` leaves
         ended cycles alone.
         """
+        with self._store.transaction():
+            keep_book(self._config, self._store.books, self._book)
         for plate in self._fleet.plates.values():
             cycles = [cycle for cycle in plate.cycles if cycle.open or not open_only]
             if not cycles:

@@ -17,6 +17,7 @@ from bladewatch.garbage import no_collection
 from bladewatch.ledger.events import Event
 from bladewatch.ledger.fleet import Fleet
 from bladewatch.ledger.fold import Fold
+from bladewatch.ledger.keeping import packed, unpacked
 from bladewatch.ledger.standing import SAME_EVENT_US, TOLD_TWICE, Standing, standing
 
 UNDO_ROWS: Final = 4000
@@ -71,14 +72,7 @@ class Book:
             if before is not None:
                 touched |= self._reach(before)
                 self._forget(before)
-        for event in new:
-            self.rows[event.id] = event
-            if event.corrects is not None:
-                self._correctors.setdefault(event.corrects, set()).add(event.id)
-            if event.event in TOLD_TWICE:
-                self._tellings.setdefault((event.event, event.plate), set()).add(event.id)
-                if event.plate is None or event.witness == "message":
-                    self._at_spots.setdefault(_half_hour(event), set()).add(event.id)
+        self._note(new)
         if not self._line:  # the first rows of all
             with no_collection():
                 self._move([], standing(self.rows.values(), self.rows, self._may_clear_cracks))
@@ -93,6 +87,32 @@ class Book:
         gone = [self._held[i] for i in touched if i in self._held and (i in again or self._held[i] != held.get(i))]
         come = [row for i, row in held.items() if i in again or self._held.get(i) != row]
         self._move(gone, come)
+
+    def packed(self) -> bytes:
+        """All that the rows mean, as bytes for ``take_up``."""
+        return packed(self.rows, self._line, self.fleet)
+
+    def take_up(self, content: bytes) -> None:
+        """Go on from what another book with the same names packed; this one has no rows yet.
+
+        Raises ``msgspec.MsgspecError`` on bytes that are none, or of another version.
+        """
+        with no_collection():
+            rows, self._line, fleet = unpacked(content)
+            self._note(rows)
+            self._held = {row.event.id: row for row in self._line}
+            self._fold = Fold(self.rows, fleet)
+
+    def _note(self, events: Sequence[Event]) -> None:
+        """Take rows into the tables by which others that they touch are found."""
+        for event in events:
+            self.rows[event.id] = event
+            if event.corrects is not None:
+                self._correctors.setdefault(event.corrects, set()).add(event.id)
+            if event.event in TOLD_TWICE:
+                self._tellings.setdefault((event.event, event.plate), set()).add(event.id)
+                if event.plate is None or event.witness == "message":
+                    self._at_spots.setdefault(_half_hour(event), set()).add(event.id)
 
     def _named(self, event: Event) -> Event:
         if event.saw is None or self._saw_of is None:

@@ -37,10 +37,10 @@ _AT_HAND: Final = frozenset({"received", "sharp", "part-used", "dull", "returned
 
 
 class Fold:
-    """A fleet and how it came about. ``known`` are the ids of all rows of the ledger."""
+    """A fleet and how it came about. ``known`` are the ids of all rows of the ledger, ``fleet`` is gone on from."""
 
-    def __init__(self, known: Container[str]) -> None:
-        self.fleet = Fleet()
+    def __init__(self, known: Container[str], fleet: Fleet | None = None) -> None:
+        self.fleet = Fleet() if fleet is None else fleet
         self._known = known
         self._journal = Journal()
         self._put = self._journal.put

@@ -11,11 +11,12 @@ consumption - write-offs = what is there.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from itertools import groupby
+from operator import itemgetter
 from typing import Final, NamedTuple
 
 from bladewatch.config.tables import Config
@@ -25,6 +26,7 @@ from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.documents import NEW, Line, rate_of
 from bladewatch.spending.grinding import COMES_BACK, RETIP
 from bladewatch.spending.periods import booked_of
+from collectors.instants import DAY_US
 
 OPENED: Final = "opened"
 PURCHASES: Final = "purchases"
@@ -83,12 +85,16 @@ class Valued(NamedTuple):
 
 
 class _Step(NamedTuple):
-    """What changes a plate's worth: at one instant first the end of a cycle, then rows, then money."""
+    """What may change a plate's worth: at one instant first the end of a cycle, then rows, then money.
+
+    Of a row, ``before`` and ``after`` are where it was and is.
+    """
 
     at_us: int
     place: int
     what: Cycle | Event | Line
-    stays: tuple[Stay, ...] = ()
+    before: Stay | None = None
+    after: Stay | None = None
 
 
 def valued(
@@ -112,10 +118,10 @@ def valued(
         waiting = list(instants)
         for step in _steps(config, plate, by_id, mine):
             while waiting and waiting[0] <= step.at_us:
-                valuer.add_to(snapshots, waiting.pop(0))
+                valuer.add_to(snapshots, waiting.pop(0), by_id)
             movements.extend(valuer.take(step))
         for instant in waiting:
-            valuer.add_to(snapshots, instant)
+            valuer.add_to(snapshots, instant, by_id)
     movements.sort(key=lambda move: move.at_us)
     return Valued(tuple(movements), snapshots)
 
@@ -125,13 +131,43 @@ def _steps(config: Config, plate: Plate, rows: Mapping[str, Event], lines: Itera
     steps = [_Step(line.at_us, 2, line) for line in lines]
     ended = (cycle for cycle in plate.cycles if cycle.reason not in KEEPS_CYCLE)
     steps.extend(_Step(cycle.ended_us, 0, cycle) for cycle in ended if cycle.ended_us is not None)
-    last_us = 0
-    for row_id, stays in groupby(plate.stays, key=lambda stay: stay.row):
-        row = rows[row_id]
-        last_us = max(last_us, booked_of(config, row))
-        steps.append(_Step(last_us, 1, row, tuple(stays)))
-    steps.sort(key=lambda step: step[:2])
+    steps.extend(
+        _Step(at_us, 1, rows[after.row], before, after) for at_us, before, after in _turns(config, plate, rows)
+    )
+    steps.sort(key=itemgetter(0, 1))
     return steps
+
+
+def _turns(config: Config, plate: Plate, rows: Mapping[str, Event]) -> Iterator[tuple[int, Stay | None, Stay]]:
+    """The rows of a plate that bear on its worth: it came or went, or its tips are other ones; with when they count."""
+    before: Stay | None = None
+    last_us = 0
+    for place, stay in enumerate(plate.stays, 1):
+        if place < len(plate.stays) and plate.stays[place].row == stay.row:
+            continue
+        row = rows[stay.row]
+        last_us = max(last_us, booked_of(config, row))
+        bears = before is None or (before.state in GONE) is not (stay.state in GONE)
+        if bears or row.event in ("opened", "retipped") or _came_back(before, stay, row):
+            yield last_us, before, stay
+        before = stay
+
+
+def _came_back(before: Stay | None, after: Stay, row: Event) -> bool:
+    """Whether a row brings a plate home with a new set of tips."""
+    return (
+        before is not None and before.state == "out" and after.work == RETIP and row.event in COMES_BACK
+    )  # fmt: skip
+
+
+def _stay_before(config: Config, plate: Plate, rows: Mapping[str, Event], instant: int) -> Stay | None:
+    """Where a plate was when an instant came; rows keep their order, also where one is dated by the day alone."""
+    first, last = (bisect_left(plate.stays, us, key=lambda stay: stay.at_us) for us in (instant - DAY_US, instant))
+    for place in range(first, last):
+        if booked_of(config, rows[plate.stays[place].row]) >= instant:
+            last = place
+            break
+    return plate.stays[last - 1] if last else None
 
 
 def _of_no_plate(line: Line) -> Iterator[Movement]:
@@ -143,7 +179,7 @@ class _Valuer:
     """The worth of a plate as its record goes on.
 
     ``value`` is what is left of it, ``left`` the cycles that its tips have (None: nobody says), ``taken`` what went
-    with it when it left, ``stay`` where it is.
+    with it when it left, ``gone`` whether it has.
     """
 
     def __init__(self, config: Config, plate: Plate) -> None:
@@ -153,34 +189,30 @@ class _Valuer:
         self._value = ZERO
         self._left: int | None = None
         self._taken = ZERO
-        self._stay: Stay | None = None
+        self._gone = False
 
-    def add_to(self, snapshots: dict[int, Snapshot], instant: int) -> None:
-        """Count the plate as it is now."""
+    def add_to(self, snapshots: dict[int, Snapshot], instant: int, rows: Mapping[str, Event]) -> None:
+        """Count the plate as it was when an instant came, all before it being taken."""
         told = snapshots[instant]
         snapshots[instant] = told._replace(value=told.value + self._value)
-        if self._stay is not None:
-            told.states[self._stay.state] += 1
-            if self._is_here:
-                told.regrinds[self._plate.blade_type, self._stay.regrinds] += 1
+        stay = _stay_before(self._config, self._plate, rows, instant)
+        if stay is not None:
+            told.states[stay.state] += 1
+            if stay.state not in GONE:
+                told.regrinds[self._plate.blade_type, stay.regrinds] += 1
 
-    def take(self, step: _Step) -> Iterator[Movement]:
+    def take(self, step: _Step) -> Iterable[Movement]:
         """What a step adds or takes."""
         if isinstance(step.what, Cycle):
             return self._worn(step.at_us, step.what)
         if isinstance(step.what, Line):
             return self._paid(step.what)
-        return self._told(step.at_us, step.what, step.stays)
+        return () if step.after is None else self._told(step.at_us, step.what, step.before, step.after)
 
-    @property
-    def _is_here(self) -> bool:
-        return self._stay is not None and self._stay.state not in GONE
-
-    def _told(self, at_us: int, event: Event, stays: Sequence[Stay]) -> Iterator[Movement]:
+    def _told(self, at_us: int, event: Event, before: Stay | None, after: Stay) -> Iterator[Movement]:
         """What a row says of its being here, and of its set of tips."""
-        is_first, was_here = self._stay is None, self._is_here
-        was_out = self._stay is not None and self._stay.state == "out"
-        self._stay = stays[-1]
+        was_here, is_here = before is not None and before.state not in GONE, after.state not in GONE
+        self._gone = not is_here
         name = self._plate.id
         if event.event == "opened":
             count = self._cycles(event.at_us)
@@ -188,25 +220,24 @@ class _Valuer:
             told = rounded((event.cost or ZERO) * (rate_of(self._config, event) or ZERO), self._places)
             value = told - self._value  # a plate that is opened again is worth what the later row says
             self._value = told
-            yield Movement(at_us, OPENED, name, value, int(self._is_here and not was_here), event.id)
-        elif self._is_here and not was_here:
-            if is_first:
+            yield Movement(at_us, OPENED, name, value, int(is_here and not was_here), event.id)
+        elif is_here and not was_here:
+            if before is None:
                 self._left = self._cycles(event.at_us)
-            flow = PURCHASES if is_first and event.event in ("bought", "received") else FOUND
+            flow = PURCHASES if before is None and event.event in ("bought", "received") else FOUND
             yield Movement(at_us, flow, name, self._taken, 1, event.id)
             self._value, self._taken = self._value + self._taken, ZERO
-        elif was_here and not self._is_here:
-            yield Movement(at_us, WRITE_OFFS, name, self._value, 1, event.id, stays[-1].state)
+        elif was_here and not is_here:
+            yield Movement(at_us, WRITE_OFFS, name, self._value, 1, event.id, after.state)
             self._value, self._taken = ZERO, self._value
-        back_from = stays[0].work if was_out and event.event in COMES_BACK else None
-        if event.event == "retipped" or back_from == RETIP or self._left is None:
+        if event.event == "retipped" or _came_back(before, after, event) or self._left is None:
             self._left = self._cycles(event.at_us)
 
     def _paid(self, line: Line) -> Iterator[Movement]:
         """What was paid for it or its tips, or credited."""
         yield Movement(line.at_us, PURCHASES if line.kind == NEW else RETIPS, line.plate, line.amount, 0, line.row)
         self._value += line.amount
-        if self._stay is not None and self._stay.state in GONE:
+        if self._gone:
             yield Movement(line.at_us, WRITE_OFFS, line.plate, self._value, 0, line.row, "paid after it had gone")
             self._value, self._taken = ZERO, self._taken + self._value
         elif self._value < 0:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterable, Sequence
 from decimal import Decimal
 from typing import Any, Final
@@ -25,7 +26,7 @@ from sqlalchemy import (
 
 from bladewatch.ledger.events import CONTENT, Event, canonical_text, from_note
 from bladewatch.stores import tables
-from bladewatch.stores.protocols import Answer, Checkpoint, Conflict, Issued, Outcome, RejectedRow, Spot
+from bladewatch.stores.protocols import Answer, Checkpoint, Conflict, Issued, KeptBook, Outcome, RejectedRow, Spot
 from collectors import facts
 from collectors.facts import BladeNote, Check, Rejected
 
@@ -64,19 +65,19 @@ class SqlBooks:
 
     def events(self, until_us: int, known_us: int) -> list[Event]:
         """Ledger rows and saws' blade messages up to the two instants."""
-        return self._events(until_us, known_us, -1)
+        return self._events(until_us, known_us, None)
 
-    def news(self, past_us: int, now_us: int) -> list[Event]:
-        """Ledger rows and saws' blade messages of one moment that an earlier one did not know."""
-        return self._events(now_us, now_us, past_us)
+    def news(self, at_us: int, known_us: int, now_us: int) -> list[Event]:
+        """Ledger rows and saws' blade messages of a moment that those up to two earlier instants lack."""
+        return self._events(now_us, now_us, (at_us, known_us))
 
-    def _events(self, until_us: int, known_us: int, past_us: int) -> list[Event]:
-        """Events up to two instants; those that both lie up to ``past_us`` are left out where it is not below 0."""
+    def _events(self, until_us: int, known_us: int, past: tuple[int, int] | None) -> list[Event]:
+        """Events up to two instants, without those up to two ``past`` ones."""
         table, at = tables.ledger, tables.ledger.c.at_us
-        query = _window(table, at, until_us, known_us, past_us).with_only_columns(*_AS_WRITTEN)
+        query = _window(table, at, until_us, known_us, past).with_only_columns(*_AS_WRITTEN)
         found = [_event_as_written(row) for row in self._sql.execute(query)]
         table, at = tables.blade_note, tables.blade_note.c.ts_us
-        for row in self._sql.execute(_window(table, at, until_us, known_us, past_us)).mappings():
+        for row in self._sql.execute(_window(table, at, until_us, known_us, past)).mappings():
             values: dict[str, Any] = dict(row)
             kerf = values.pop("kerf_mm")
             found.append(from_note(BladeNote(**values, kerf_mm=None if kerf is None else float(kerf))))
@@ -269,6 +270,16 @@ class SqlBooks:
             query = query.where(table.c.plate == plate)
         self._sql.execute(query)
 
+    def kept_book(self) -> KeptBook | None:
+        """What was kept of the ledger's book."""
+        row = self._sql.execute(select(tables.kept_book)).one_or_none()
+        return None if row is None else KeptBook(row[0], row[1], row[2], tuple(json.loads(row[3])), row[4])
+
+    def keep_book(self, row: KeptBook) -> None:
+        """Keep a book instead of what was kept."""
+        self._sql.execute(delete(tables.kept_book))
+        self._sql.execute(insert(tables.kept_book), row._asdict() | {"revision": json.dumps(row.revision)})
+
     def fit(self, key: str) -> str | None:
         """A stored fit as JSON."""
         table = tables.fit
@@ -281,8 +292,9 @@ class SqlBooks:
         self._sql.execute(insert(tables.fit), {"key": key, "blade_type": blade_type, "made_us": at_us, "fit": fit})
 
     def clear_derived(self) -> None:
-        """Delete checkpoints and fits."""
+        """Delete checkpoints, fits and what was kept of the ledger's book."""
         self._sql.execute(delete(tables.checkpoint))
+        self._sql.execute(delete(tables.kept_book))
         self._sql.execute(delete(tables.fit))
 
     # What was said
@@ -352,9 +364,9 @@ def _rejection_key(item: Rejected) -> str:
     return digest.hexdigest()
 
 
-def _window(table: Table, at: Column[int], until_us: int, known_us: int, past_us: int) -> Select[Any]:
+def _window(table: Table, at: Column[int], until_us: int, known_us: int, past: tuple[int, int] | None) -> Select[Any]:
     query = select(table).where(at <= until_us, table.c.known_us <= known_us)
-    return query if past_us < 0 else query.where((at > past_us) | (table.c.known_us > past_us))
+    return query if past is None else query.where((at > past[0]) | (table.c.known_us > past[1]))
 
 
 def _event_row(event: Event) -> dict[str, Any]:

@@ -18,7 +18,15 @@ def _to_2(connection: sqlite3.Connection) -> None:
     connection.execute("ALTER TABLE answer ADD COLUMN asked TEXT NOT NULL DEFAULT '{}'")
 
 
-STEPS: Final[dict[int, Callable[[sqlite3.Connection], None]]] = {2: _to_2}
+def _to_3(connection: sqlite3.Connection) -> None:
+    """What the ledger's rows meant a month ago, kept for speed."""
+    connection.execute(
+        "CREATE TABLE kept_book (names VARCHAR(64) NOT NULL, at_us BIGINT NOT NULL, known_us BIGINT NOT NULL, "
+        "revision TEXT NOT NULL, content BLOB NOT NULL, PRIMARY KEY (names))"
+    )
+
+
+STEPS: Final[dict[int, Callable[[sqlite3.Connection], None]]] = {2: _to_2, 3: _to_3}
 """Version to reach -> what to do."""
 
 

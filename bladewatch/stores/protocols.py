@@ -129,6 +129,19 @@ class Checkpoint(NamedTuple):
     state: str
 
 
+class KeptBook(NamedTuple):
+    """A book of the rows up to ``at_us``, as known at ``known_us``, packed; ``revision`` is that of the two instants.
+
+    ``names`` is a hash of what else gives the rows their meaning.
+    """
+
+    names: str
+    at_us: int
+    known_us: int
+    revision: tuple[int, ...]
+    content: bytes
+
+
 class Said(msgspec.Struct, frozen=True):
     """What a forecast called for: all in all, and of what blade by its wear."""
 
@@ -274,8 +287,8 @@ class Books(Protocol):
         """Ledger rows and saws' blade messages with ``at`` and ``known`` up to the two instants."""
         ...
 
-    def news(self, past_us: int, now_us: int) -> list[Event]:
-        """What ``events`` of ``now_us`` has beside that of ``past_us``, an earlier moment."""
+    def news(self, at_us: int, known_us: int, now_us: int) -> list[Event]:
+        """What ``events`` of ``now_us`` has beside that of two earlier instants."""
         ...
 
     def revision(self, until_us: int, known_us: int) -> tuple[int, ...]:
@@ -332,6 +345,14 @@ class Books(Protocol):
 
     def drop_checkpoints(self, spot: Spot | None, from_us: int, plate: str | None = None) -> None:
         """Delete checkpoints of a spindle or plate from an instant on."""
+        ...
+
+    def kept_book(self) -> KeptBook | None:
+        """What was kept of the ledger's book."""
+        ...
+
+    def keep_book(self, row: KeptBook) -> None:
+        """Keep a book instead of what was kept."""
         ...
 
     def fit(self, key: str) -> str | None:

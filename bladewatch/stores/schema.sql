@@ -1,4 +1,4 @@
--- The signals of a shop: samples, strokes and what is kept of them for speed. Schema version 2.
+-- The signals of a shop: samples, strokes and what is kept of them for speed. Schema version 3.
 -- Every instant is microseconds of UTC since 1970; hours are instants divided by 3 600 000 000.
 -- `known_us` is when a fact became known here: an answer at T uses the facts with ts_us <= T and known_us <= T.
 --

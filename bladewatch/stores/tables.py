@@ -1,4 +1,4 @@
-"""The books' tables, written once in SQLAlchemy Core for every engine. Schema version 2.
+"""The books' tables, written once in SQLAlchemy Core for every engine. Schema version 3.
 
 Instants are microseconds of UTC since 1970. Money and bench numbers are decimal text, summed as Decimal.
 """
@@ -25,7 +25,7 @@ from sqlalchemy import (
 
 from bladewatch.ledger.events import CONTENT, KINDS
 
-SCHEMA_VERSION: Final = 2
+SCHEMA_VERSION: Final = 3
 
 
 class DecimalText(TypeDecorator[Decimal]):
@@ -196,6 +196,17 @@ checkpoint: Final = Table(
     Column("state", Text, nullable=False, comment="JSON"),
     Index("checkpoint_ts", "ts_us"),
     comment="kept for speed: a grind cycle after one of its strokes",
+)
+
+kept_book: Final = Table(
+    "kept_book",
+    metadata,
+    Column("names", String(64), primary_key=True, comment="hash of what else gives rows their meaning"),
+    Column("at_us", BigInteger, nullable=False, comment="rows that happened up to then"),
+    Column("known_us", BigInteger, nullable=False, comment="and were entered up to then"),
+    Column("revision", Text, nullable=False, comment="JSON: counts of these rows"),
+    Column("content", LargeBinary, nullable=False),
+    comment="kept for speed: what the ledger's rows meant a month ago",
 )
 
 fit: Final = Table(

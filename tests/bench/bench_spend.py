@@ -25,6 +25,7 @@ from bench_status import calibrate
 
 from bladewatch.assess.memory import EVERYTHING_US
 from bladewatch.assess.moment import Moment
+from bladewatch.assess.opening import keep_book
 from bladewatch.ledger.events import Event
 from bladewatch.pipeline import enter
 from bladewatch.reporting import spend
@@ -136,6 +137,7 @@ def keep_checkpoints(service: Service, since_us: int) -> None:
     with service.store.transaction():
         moment = Moment(service.config, service.store, EVERYTHING_US, keep=True)
         known = moment.known()
+        keep_book(service.config, service.store.books, known.book)
         for plate in known.fleet.plates.values():
             for cycle in plate.cycles:
                 if cycle.ended_us is not None and cycle.ended_us > since_us:
