@@ -5,6 +5,7 @@
 -- Version history
 --   1  first version
 --   2  the ledger has the columns work, due and findings; an answer keeps the question it was given to
+--   3  kept_book: what the ledger's rows meant a month ago, kept for speed
 
 -- A spindle of a saw; other tables name it by this number.
 CREATE TABLE spot (

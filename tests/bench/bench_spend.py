@@ -178,11 +178,12 @@ def main() -> None:
             command = [sys.executable, "-m", "bladewatch", "--config", str(path), "report", "spend", "--month", month]
             subprocess.run([*command, "--at", at, "--json"], check=True, capture_output=True)
             whole = time.perf_counter() - began
-            first = first or median(seconds)
+            loop = calibrate()
+            first = first or median(seconds) / loop
             print(
-                f"{year + 1} years, {total} strokes: {median(seconds):.2f} s, {median(seconds) / first:.2f} x; "
-                f"the command {whole:.2f} s; {told.work.total.cuts} cuts, {told.total} {told.currency}; "
-                f"calibration {calibrate():.3f} s",
+                f"{year + 1} years, {total} strokes: {median(seconds):.2f} s; the command {whole:.2f} s; "
+                f"{told.work.total.cuts} cuts, {told.total} {told.currency}; calibration {loop:.3f} s, "
+                f"{median(seconds) / loop:.2f} loops, {median(seconds) / loop / first:.2f} x the first",
                 flush=True,
             )
 
