@@ -19,6 +19,8 @@ from bladewatch.spending.story import KIND_WORDS, part_text, story
 BAR: Final = 12
 LEAST_ROOM: Final = 24
 """Where less room is left beside the sums, words there are left out."""
+COUNT: Final = 6
+"""As much room takes a count of plates."""
 LEFT: Final = 24
 RIGHT: Final = 12
 RATES: Final = 31
@@ -158,13 +160,14 @@ class Page:
 
     def _values(self) -> Iterator[Line]:
         roll = self._month.roll
-        yield Line(f"{'Plates':<{LEFT}}{self._month.currency:>{RIGHT}}{'plates':>8}", "bold")
+        count = f"{'plates':>8}" if self._width >= LEFT + RIGHT + 2 + COUNT else ""
+        yield Line(f"{'Plates':<{LEFT}}{self._month.currency:>{RIGHT}}{count}", "bold")
         opening = "first of all" if roll.begins else "at the beginning"
-        yield self._row(opening, roll.opening, f"{roll.opening_plates:>6}")
+        yield self._row(opening, roll.opening, f"{roll.opening_plates:>6}", least=COUNT)
         for words, amount, plates in self._figures.flows():
-            yield self._row(words, amount, f"{plates:>+6}" if plates else "")
+            yield self._row(words, amount, f"{plates:>+6}" if plates else "", least=COUNT)
         states = ", ".join(f"{count} {state}" for state, count in roll.states.items())
-        yield self._row("at the end", roll.closing, f"{roll.closing_plates:>6}", "bold")
+        yield self._row("at the end", roll.closing, f"{roll.closing_plates:>6}", "bold", COUNT)
         yield from self._text(states or "no plate on record", indent="  ")
         if self._month.regrinds_left:
             yield from self._text(self._figures.regrinds_left(), indent="  ")
@@ -201,8 +204,8 @@ class Page:
             "Documents count on the production day of their date; tax is in no sum. Every row: --json.", "dim"
         )
 
-    def _row(self, what: str, amount: Decimal, told: str = "", style: str = "") -> Line:
-        told = told if self._width - LEFT - RIGHT - 2 >= LEAST_ROOM else ""
+    def _row(self, what: str, amount: Decimal, told: str = "", style: str = "", least: int = LEAST_ROOM) -> Line:
+        told = told if self._width - LEFT - RIGHT - 2 >= least else ""
         return Line(f"  {what:<{LEFT - 2}}{self._money(amount):>{RIGHT}}  {told}".rstrip(), style)
 
     def _short(self, amount: Decimal | None) -> str:
