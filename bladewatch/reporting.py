@@ -48,7 +48,9 @@ def close(service: Service, month: str, by: str | None, actions: Sequence[str]) 
         text = f"--month {period.label}: was closed {when}, row {closing.id}; withdraw that row to close it anew"
         raise UsageError(text)
     note = "; ".join(action.replace(";", ",") for action in actions)
-    return service.record({"event": "month-closed", "document": period.label, "by": by or "", "note": note})
+    total = format(spend(service, month).total, "f")
+    row = {"event": "month-closed", "document": period.label, "by": by or "", "note": note, "cost": total}
+    return service.record(row)
 
 
 def journal_of(service: Service, month: str | None = None, at_us: int | None = None) -> tuple[Month, list[Entry]]:

@@ -7,6 +7,8 @@ from typing import Final
 MM2_PER_IN2: Final = 645.16
 """Exact: (25.4 mm)². ISO 80000-3."""
 IN2_PER_M2: Final = 1_000_000 / MM2_PER_IN2
+KG_PER_LB: Final = 0.45359237
+"""Exact: NIST SP 811 (2008), appendix B.8."""
 NO_BREAK: Final = "\u00a0"
 CMM2_PER_M2: Final = 100_000_000
 """Hundredths of a square millimetre in a square metre: areas are summed as these whole numbers."""

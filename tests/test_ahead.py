@@ -74,12 +74,58 @@ def test_plates_at_the_end_of_their_tips_are_bought_anew(hall: Shop) -> None:
 
 
 def test_too_few_jobs_tell_no_pace(make_shop: Callable[..., Shop]) -> None:
-    """A shop of two days has none."""
+    """A shop of two days has none, whatever it sent; one that sends only plates to be looked at neither."""
     shop = make_shop(SHOP)
+    assert coming(shop.service, minute(2 * DAY)).lack == "no plate of a configured blade type is on record"
+    for number in range(6):
+        shop.event(-DAY, "opened", f"A-{number}", blade_type="T", cost="100.00", regrinds="0")
+        shop.event(0, "sent", f"A-{number}", batch="B", supplier="grinder-a")
     told = coming(shop.service, minute(2 * DAY))
-    assert told.spans == ()
-    assert told.lack is not None
-    assert "3 plates went to the grinder" in told.lack
+    assert (told.spans, told.lack) == ((), "T: 6 plates went to the grinder in 2 days; 3 in 28 tell a pace")
+    looked = make_shop(SHOP)
+    for week in range(12):
+        looked.event(-DAY, "opened", f"A-{week}", blade_type="T", cost="100.00", regrinds="0")
+        looked.event(week * 7 * DAY, "sent", f"A-{week}", batch="B", supplier="grinder-a", work="check")
+    assert (
+        coming(looked.service, minute(90 * DAY)).lack
+        == "T: 0 plates went to the grinder in 0 days; 3 in 28 tell a pace"
+    )
+
+
+def test_a_pace_rests_on_trips_and_not_on_changes(hall: Shop, make_shop: Callable[..., Shop]) -> None:
+    """A shop that writes trips and no changes of blade has the pace of its trips."""
+    shop = make_shop(SHOP)
+    for number in range(4):
+        shop.event(-DAY, "opened", f"A-{number}", blade_type="T", cost="100.00", regrinds="0")
+    for week in range(13):
+        plate = f"A-{week % 4}"
+        shop.event((week + 1) * 7 * DAY, "sent", plate, batch=f"B-{week}", supplier="grinder-a")
+        shop.event((week + 2) * 7 * DAY - 60, "accepted", plate)
+    at_us = minute(14 * 7 * DAY)
+    bare, whole = coming(shop.service, at_us).spans[1].grinds, coming(hall.service, at_us).spans[1].grinds
+    assert bare.estimate == pytest.approx(whole.estimate, rel=0.4)
+
+
+def test_plates_are_bought_as_they_were(hall: Shop) -> None:
+    """Two a month for 300.00 each, whatever regrinds are left: about six in the quarter, and they are in the money."""
+    before = coming(hall.service, minute(13 * 7 * DAY + 60)).spans[1]
+    for number in range(3):
+        for plate in range(2):
+            cells = {"blade_type": "T", "cost": "300.00", "document": f"N-{number}"}
+            hall.event(30 * DAY * number + 20, "bought", f"N-{number}{plate}", **cells)
+    quarter = coming(hall.service, minute(13 * 7 * DAY + 60)).spans[1]
+    assert quarter.plates.low <= 6 <= quarter.plates.high
+    assert 4 <= quarter.plates.estimate <= 9
+    assert quarter.spend.estimate > before.spend.estimate
+
+
+def test_without_a_price_no_money_is_told(make_shop: Callable[..., Shop]) -> None:
+    """Neither an invoice nor a grind price: said, not nought."""
+    shop = make_shop(SHOP.replace("grind_price = 48\n", ""))
+    for week in range(12):
+        shop.event(-DAY, "opened", f"A-{week}", blade_type="T", cost="100.00", regrinds="0")
+        shop.event(week * 7 * DAY, "sent", f"A-{week}", batch="B", supplier="grinder-a")
+    assert coming(shop.service, minute(90 * DAY)).lack == "T: no invoice and no grind_price tells what a grind costs"
 
 
 def test_an_order_takes_its_share_of_grind_cycles(hall: Shop) -> None:

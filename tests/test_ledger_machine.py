@@ -46,7 +46,7 @@ def played(rows: list[dict[str, Any]]) -> tuple[dict[str, dict[str, Any]], dict[
             if what == "opened":
                 p["regrinds"] = 0
             elif p["state"] == "out":
-                p["regrinds"] += 1
+                p["regrinds"] += not p["work"]
             p["fresh"] = True
             if name not in on.values():
                 if p["ends"] and p["ends"][-1] is None:
@@ -81,8 +81,9 @@ def played(rows: list[dict[str, Any]]) -> tuple[dict[str, dict[str, Any]], dict[
             if what == "sent" and p["ends"] and p["ends"][-1] is None:
                 p["ends"][-1] = row["at"]
             p["state"] = {"sent": "out"}.get(what, what)
+            p["work"] = None if what == "sent" else p["work"]
         elif what == "returned":
-            p["regrinds"] += p["state"] == "out"
+            p["regrinds"] += p["state"] == "out" and not p["work"]
             if name not in on.values():
                 p["state"] = "returned"
         elif what == "rejected" and name not in on.values():
@@ -90,6 +91,7 @@ def played(rows: list[dict[str, Any]]) -> tuple[dict[str, dict[str, Any]], dict[
         elif what == "retipped":
             p["tips"] += 1
             p["regrinds"] = 0
+            p["work"] = p["work"] or p["state"] == "out"
         elif what == "found" and p["state"] in ("lost", "unknown", "out", "scrapped"):
             p["state"] = "found"
     return plates, on

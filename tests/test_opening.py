@@ -6,6 +6,7 @@ import random
 from collections.abc import Callable
 
 import pytest
+from msgspec.structs import replace
 from shops import CONFIG, Shop, minute
 
 from bladewatch.assess import opening
@@ -13,6 +14,8 @@ from bladewatch.assess.opening import book_at, keep_book
 from bladewatch.ledger.book import Book
 from bladewatch.ledger.fold import Fold
 from bladewatch.ledger.standing import Standing
+from bladewatch.pipeline import enter
+from collectors.facts import BladeNote
 
 DAY = 24 * 60
 NOW = minute(60 * DAY)
@@ -97,6 +100,31 @@ def test_rows_written_afterwards_have_their_place(shop: Shop, late_days: int) ->
     assert same(opened(shop), folded(shop))
     for at_us in (minute(20 * DAY), minute(49 * DAY), minute(55 * DAY)):
         assert same(opened(shop, at_us), folded(shop, at_us))
+
+
+def test_a_row_that_takes_the_place_of_another_is_read_anew(shop: Shop) -> None:
+    """One id, entered at one instant, other content: no count changes, and what was kept serves no more."""
+    keep(shop)
+    row = next(event for event in opened(shop).held if event.event == "dismounted" and event.reason == "worn-plan")
+    past = shop.service.moment(NOW)
+    assert enter([replace(row, reason="cracked")], shop.service.store).taken == 1
+    assert same(opened(shop), folded(shop))
+    assert same(shop.service.moment(NOW, past=past).known().book, folded(shop))
+
+
+@pytest.mark.parametrize("first", ["row", "message"])
+def test_a_row_with_the_id_of_a_saws_message_is_that_message(shop: Shop, first: str) -> None:
+    """Whichever came first, and whatever was kept between."""
+    note = BladeNote("S1", "1", minute(3 * DAY), "dismounted", "A-9", minute(3 * DAY), reason="worn-plan")
+    cells = {"id": "message/S1/1/" + str(minute(3 * DAY)) + "/dismounted/A-9", "saw": "S1", "reason": "cracked"}
+    for turn in ("row", "message") if first == "row" else ("message", "row"):
+        if turn == "row":
+            shop.event(3 * DAY, "dismounted", "A-9", 59 * DAY, **cells)
+        else:
+            shop.take(note)
+        keep(shop)
+        assert same(opened(shop), folded(shop))
+    assert not opened(shop).fleet.plates["A-9"].cracked
 
 
 def test_another_meaning_of_names_or_rules_makes_it_anew(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:

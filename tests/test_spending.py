@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import load_workbook
-from shops import CONFIG, Shop, minute, stroke
+from paying import SHOP, month, row, run
+from shops import Shop, minute, stroke
 from typer.testing import CliRunner
 
 from bladewatch.cli.app import app
@@ -24,7 +25,6 @@ from bladewatch.ledger.events import Event, event_of
 from bladewatch.money import rounded, shared
 from bladewatch.papers.saving import save_month
 from bladewatch.papers.sheets import write_workbook
-from bladewatch.pipeline import enter
 from bladewatch.reporting import beside_account, journal_of, spend
 from bladewatch.screens.spend import render
 from bladewatch.service import Service
@@ -41,27 +41,6 @@ from bladewatch.spending.suppliers import sharpened_by, sharpness_of
 from collectors.facts import Sample
 from collectors.instants import parse_text
 
-PRICES = (
-    'price = 380\ngrind_price = 48\ntip_price = 9\nretip_price = 200\nregrinds_expected = 4\nsupplier = "grinder-a"\n'
-)
-SHOP = CONFIG.replace("wear_limit_um = 250\n", "wear_limit_um = 250\n" + PRICES)
-SHOP += '[[alloy]]\nid = "6082"\nwear_ratio = 1.5\n'
-
-
-def row(shop: Shop, at: str, event: str, plate: str | None = None, entered: str | None = None, **cells: str) -> Event:
-    """A ledger row, known when it happened unless told otherwise."""
-    texts = {"at": at, "event": event, **({} if plate is None else {"plate": plate}), **cells}
-    known_us = None if entered is None else parse_text(f"{entered}:00Z")
-    made = event_of(texts, shop.service.zone, entered_us=known_us)
-    enter([made], shop.service.store)
-    return made
-
-
-def month(shop: Shop, label: str = "2026-03", at: str = "2026-12-31T00:00:00Z") -> Month:
-    """The month as it was known at an instant."""
-    found: Month = spend(shop.service, label, parse_text(at))
-    return found
-
 
 def money(month: Month) -> dict[str, str]:
     """What was spent, without noughts."""
@@ -72,12 +51,6 @@ def money(month: Month) -> dict[str, str]:
 def shop(make_shop: Callable[..., Shop]) -> Shop:
     """A shop with prices."""
     return make_shop(SHOP)
-
-
-def run(shop: Shop, plate: str, on: str, off: str, reason: str = "worn-plan", **cells: str) -> None:
-    """A grind cycle on S1."""
-    row(shop, on, "mounted", plate, saw="S1")
-    row(shop, off, "dismounted", plate, saw="S1", reason=reason, **cells)
 
 
 def march(shop: Shop) -> None:

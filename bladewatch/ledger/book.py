@@ -65,7 +65,7 @@ class Book:
 
     def add(self, events: Iterable[Event]) -> None:
         """Take rows, whatever their order; one of a known id takes its place."""
-        new = [self._named(event) for event in events]
+        new = [self._named(event) for event in events if not self._is_told_by_a_saw(event)]
         touched: set[str] = set()
         for event in new:
             before = self.rows.get(event.id)
@@ -113,6 +113,11 @@ class Book:
                 self._tellings.setdefault((event.event, event.plate), set()).add(event.id)
                 if event.plate is None or event.witness == "message":
                     self._at_spots.setdefault(_half_hour(event), set()).add(event.id)
+
+    def _is_told_by_a_saw(self, event: Event) -> bool:
+        """Whether a row has the id of a saw's own message, which then stands: whichever of them came first."""
+        stands = self.rows.get(event.id)
+        return stands is not None and stands.witness == "message" and event.witness != "message"
 
     def _named(self, event: Event) -> Event:
         if event.saw is None or self._saw_of is None:

@@ -99,9 +99,9 @@ class Plate:
     """A steel disc with its number: state, place and history.
 
     ``on`` are the mounts that have not ended. ``work`` is what the grinder was asked, ``batch`` the batch that it last
-    went out with, ``due`` the day that was promised. ``known``: a row opened or accepted it; ``fresh``: it was made
-    sharp since its last cycle. ``born_us`` is when a row first named it. ``stays`` are all its states, in
-    the order of the rows that told them.
+    went out with, ``due`` the day that was promised, ``tips_due`` whether a new set of tips was asked that no row told
+    yet. ``known``: a row opened or accepted it; ``fresh``: it was made sharp since its last cycle. ``born_us`` is when
+    a row first named it. ``stays`` are all its states, in the order of the rows that told them.
     """
 
     id: str
@@ -126,6 +126,7 @@ class Plate:
     supplier: str | None = None
     due: str | None = None
     failed: str | None = None
+    tips_due: bool = False
     sent_row: str = ""
     state_row: str = ""
     born_us: int = 0

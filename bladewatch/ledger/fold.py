@@ -190,7 +190,7 @@ class Fold:
         self._take_away(plate, event)
         self._put(
             plate, work=event.work, batch=event.batch, supplier=event.supplier, due=event.due, sent_row=event.id,
-            place=event.supplier, failed=None,
+            place=event.supplier, failed=None, tips_due=event.work == "retip",
         )  # fmt: skip
         self._state(plate, "out", event)
 
@@ -205,10 +205,10 @@ class Fold:
             self._state(plate, "returned", event)
 
     def _back(self, plate: Plate, event: Event) -> None:
-        """Home from the grinder: the trip is over, a regrind more."""
+        """Home from the grinder: the trip is over, a regrind more where it was one."""
         trip = Trip(plate.id, plate.blade_type, plate.supplier, plate.batch, plate.since_us, event.at_us)
         self._journal.push(self.fleet.trips, trip)
-        self._put(plate, regrinds=plate.regrinds + (plate.work != "check"))
+        self._put(plate, regrinds=plate.regrinds + (plate.work not in ("check", "retip")))
 
     def _inspect(self, plate: Plate, event: Event) -> None:
         failed = [line.partition(" ")[0] for line in (event.findings or "").split("; ") if line.endswith(" fail")]
@@ -219,6 +219,8 @@ class Fold:
             self._back(plate, event)
         if plate.state in ("scrapped", "lost"):
             self._ask(event, f"it was recorded as {plate.state}", plate.state_row)
+        if plate.tips_due:
+            self._retip(plate, event)
         if plate.failed is not None:
             self._remark(event, f"the inspection before found {plate.failed} failed")
         self._sharpen(plate, event, 0.0)
@@ -237,7 +239,9 @@ class Fold:
             self._state(plate, "quarantined" if plate.cracked else "sharp", event)
 
     def _retip(self, plate: Plate, event: Event) -> None:
-        self._put(plate, tip_set=plate.tip_set + 1, regrinds=0)
+        self._put(plate, tip_set=plate.tip_set + 1, regrinds=0, tips_due=False)
+        if plate.state == "out":
+            self._put(plate, work="retip")  # its way home is no regrind
         self._stay(plate, event)
 
     def _set_apart(self, plate: Plate, event: Event) -> None:

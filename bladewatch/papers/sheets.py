@@ -20,6 +20,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from bladewatch.config.tables import Config
+from bladewatch.format import some_text
 from bladewatch.money import ZERO, places_of
 from bladewatch.papers.tables import DANGEROUS, Cell, Table, tables_of
 from bladewatch.screens.figures import FLOW_WORDS
@@ -60,7 +61,7 @@ def write_workbook(config: Config, month: Month, path: Path, at_us: int) -> None
 
 def _sheet(sheet: Worksheet, table: Table, money: str, dates: str) -> None:
     """Rows under their heads, with the sum of each column of money in the line between."""
-    _put(sheet, 1, 1, f"{table.name}: {len(table.rows)} rows", BOLD)
+    _put(sheet, 1, 1, f"{table.name}: {some_text(len(table.rows), 'row')}", BOLD)
     last = max(len(table.rows) + 3, 4)
     for column, head in enumerate(table.head, 1):
         _put(sheet, 3, column, head, BOLD).border = LINE

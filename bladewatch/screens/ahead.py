@@ -31,6 +31,7 @@ def ahead_json(told: Ahead, zone: tzinfo, currency: str) -> dict[str, Any]:
             for one in told.spans
         ],
         "lack": told.lack,
+        "left_out": list(told.left_out),
     }  # fmt: skip
 
 
@@ -43,8 +44,8 @@ def render_ahead(config: Config, told: Sequence[Ahead], at_us: int, width: int) 
             lines.extend(Line(text) for text in wrapped(f"Cannot tell: {one.lack}.", width, ""))
         for span in one.spans:
             text = (
-                f"{span.label}: most likely {band_text(span.spend)}; plates ground {_count(span.grinds)}, "
-                f"bought {_count(span.plates)}"
+                f"{span.label}: most likely {_by_site(config, band_text(span.spend))}; plates ground "
+                f"{_count(span.grinds)}, bought {_count(span.plates)}"
             )
             lines.extend(Line(part) for part in wrapped(text, width, "  "))
         if one.spans:
@@ -52,8 +53,15 @@ def render_ahead(config: Config, told: Sequence[Ahead], at_us: int, width: int) 
                 f"From {one.jobs} plates that went to the grinder in the last quarter, forecasts of the running "
                 "blades, prices and regrinds left. In brackets the 90 % range."
             )
+            if one.left_out:
+                text += f" In no figure: {'; '.join(one.left_out)}."
             lines.extend((Line(""), *(Line(part) for part in wrapped(text, width, ""))))
     return lines
+
+
+def _by_site(config: Config, text: str) -> str:
+    """Numbers by the site's decimal sign."""
+    return text.replace(".", ",") if config.site.decimal == "comma" else text
 
 
 def _count(told: Quantity) -> str:
@@ -85,14 +93,13 @@ def _quote(config: Config, one: Quote, width: int) -> Iterator[Line]:
     if one.money is None or one.per_1000 is None or one.cycles is None or one.cycle_cost is None:
         yield from (Line(text) for text in wrapped(f"{one.blade_type}: cannot tell. {one.lack}.", width, ""))
         return
-    head = (
-        f"{one.blade_type}: blades for {area_text(one.area_m2, config.site.units)} cost {band_text(one.money, money)}"
-    )
+    area, cost = area_text(one.area_m2, config.site.units), band_text(one.money, money)
+    head = f"{one.blade_type}: blades for {_by_site(config, area)} cost {_by_site(config, cost)}"
     yield from (Line(text, "bold") for text in wrapped(head, width, ""))
     parts = ", ".join(f"{name} {round_to(value, 3)}" for name, value in one.parts.items() if value)
     for text in (
-        f"{band_text(one.per_1000, money)} for 1 000 pieces",
-        f"{band_text(one.cycles)} grind cycles at {round_to(one.cycle_cost, 3)} {money} ({parts})",
+        _by_site(config, f"{band_text(one.per_1000, money)} for 1 000 pieces"),
+        _by_site(config, f"{band_text(one.cycles)} grind cycles at {round_to(one.cycle_cost, 3)} {money} ({parts})"),
         f"by {one.basis}; in brackets the 90 % range",
     ):
         yield from (Line(line) for line in wrapped(text, width, "  "))

@@ -10,16 +10,17 @@ from bladewatch.config.tables import Config
 from bladewatch.format import some_text, year_text
 from bladewatch.money import ZERO, money_text, places_of, rounded
 from bladewatch.spending.assets import FLOWS, sign_of
-from bladewatch.spending.happened import Changes, Ended, Record
+from bladewatch.spending.happened import Changes, Ended, Record, Wait
 from bladewatch.spending.month import Month
 from bladewatch.spending.orders import SCRAPS, Scrap
 from bladewatch.spending.sharing import CostOf
 from bladewatch.spending.suppliers import Supplier
 from bladewatch.spending.work import area_m2
-from bladewatch.units import IN2_PER_M2, NO_BREAK, percent, round_to
+from bladewatch.units import IN2_PER_M2, KG_PER_LB, NO_BREAK, percent, round_to
 from collectors.instants import HOUR_US
 
 TOP: Final = 5
+MOST_WAITS: Final = 3
 FLOW_WORDS: Final = {
     "opened": "taken onto the record",
     "purchases": "bought",
@@ -31,11 +32,15 @@ FLOW_WORDS: Final = {
 
 
 class Rate(NamedTuple):
-    """The spend for each so many of something, and how much of it there was; None where there was none."""
+    """The spend for each so many of something, and how much of it there was; None where there was none.
+
+    ``low`` where too little of it is known.
+    """
 
     what: str
     cost: Decimal | None
     of: str
+    low: bool = False
 
 
 class Known(NamedTuple):
@@ -83,10 +88,13 @@ class Figures:
         what = f"per 1{NO_BREAK}000 in²" if self.inch else "per m²"
         yield Rate(what, month.per(area, each), f"{self._number(area)} {unit}")
         pieces = f"{count_of(made.pieces)} pieces"
-        yield Rate(f"per 1{NO_BREAK}000 good pieces", month.per(float(made.pieces), 1000), pieces)
+        seen = month.work.strokes_known
+        low = seen is not None and self._low(seen)
+        yield Rate(f"per 1{NO_BREAK}000 good pieces", month.per(float(made.pieces), 1000), pieces, low)
         if month.per_km is not None:
             km = self._number(month.told.travel_m / 1000, 2)
-            yield Rate("per km of a tooth", month.per_km, f"{km} km in metal")
+            low = month.told.travel_known is not None and self._low(month.told.travel_known)
+            yield Rate("per km of a tooth", month.per_km, f"{km} km in metal", low)
 
     def known(self) -> Iterator[Known]:
         """How much of the strokes, blades, alloys and feeds is known."""
@@ -134,12 +142,9 @@ class Figures:
         yield from self._changes(month.changes)
         for one in month.suppliers:
             yield self.supplier(one)
-        for wait in month.waits:
-            end = "still waits" if wait.to_us is None else f"for {(wait.to_us - wait.from_us) / HOUR_US:.1f} h"
-            when = year_text(wait.from_us, self._config.zone)
-            yield f"{wait.saw} waited for a sharp {wait.blade_type} from {when}, {end}"
+        yield from self._waits(month.waits)
         if month.kerf_kg:
-            told = ", ".join(f"{alloy} {self._number(kg, 2)} kg" for alloy, kg in month.kerf_kg.items())
+            told = ", ".join(f"{alloy} {self._mass(kg)}" for alloy, kg in month.kerf_kg.items())
             value = f", worth {self.money(month.kerf_value)} {month.currency}" if month.kerf_value is not None else ""
             yield f"metal that became chips: {told}{value}"
         for kind in SCRAPS:
@@ -148,6 +153,24 @@ class Figures:
                 none = "" if any(scrap.kg for scrap in scraps) else "; none with a length to tell its mass"
                 yield f"{kind}s: {', '.join(self._scrap(scrap) for scrap in scraps)}{none}"
         yield self._record(month.record)
+
+    def _waits(self, waits: Sequence[Wait]) -> Iterator[str]:
+        """Saws that waited for a sharp blade, the longest first."""
+        if not waits:
+            return
+        hours = {wait: self._hours(wait) for wait in waits}
+        longest = sorted(waits, key=lambda wait: -hours[wait])
+        for wait in longest[:MOST_WAITS]:
+            end = "still waits" if wait.to_us is None else f"for {self._number(hours[wait], 2)} h"
+            when = year_text(wait.from_us, self._config.zone)
+            yield f"{wait.saw} waited for a sharp {wait.blade_type} from {when}, {end}"
+        if len(longest) > MOST_WAITS:
+            rest = self._number(sum(hours.values()), 2)
+            yield f"and {some_text(len(longest) - MOST_WAITS, 'other wait')}; {rest} h in all"
+
+    def _hours(self, wait: Wait) -> float:
+        until_us = self._month.at_us if wait.to_us is None else wait.to_us
+        return max(until_us - wait.from_us, 0) / HOUR_US
 
     def _ended(self, one: Ended) -> str:
         reasons = ", ".join(f"{count} {reason}" for reason, count in one.reasons.items())
@@ -159,12 +182,14 @@ class Figures:
 
     def _changes(self, changes: Changes) -> Iterator[str]:
         text = f"{some_text(changes.taken_off, 'blade')} came off"
-        if changes.minutes:
-            text += f", {changes.minutes:g} min, {changes.minutes / changes.taken_off:.0f} each"
+        if changes.timed:
+            text += f", {self._minutes(changes.minutes)} min, {changes.minutes / changes.timed:.0f} each"
+            if changes.timed < changes.taken_off:
+                text += f" of the {changes.timed} whose minutes are told"
         if not changes.unplanned:
             yield text
             return
-        yield f"{text}; {changes.unplanned} unplanned, {changes.unplanned_minutes:g} min"
+        yield f"{text}; {changes.unplanned} unplanned, {self._minutes(changes.unplanned_minutes)} min"
         budget = self._config.budget
         if budget.planned_change is not None and budget.unplanned_change is not None:
             extra = changes.unplanned * (budget.unplanned_change - budget.planned_change)
@@ -173,14 +198,14 @@ class Figures:
 
     def _record(self, record: Record) -> str:
         """How far the record can be trusted."""
-        told = {
-            "strokes counted and not seen": record.unseen,
-            "strokes with no blade on record": record.bare,
-            "changes of blade nobody had written, confirmed since": record.confirmed,
-            "rows that contradict others": record.contradictions,
-            "rows entered a day late or later": record.late,
-        }
-        said = ", ".join(f"{count_of(count)} {what}" for what, count in told.items() if count)
+        told = (
+            ("stroke", "counted and not seen", record.unseen),
+            ("stroke", "with no blade on record", record.bare),
+            ("change", "of blade nobody had written, confirmed since", record.confirmed),
+            ("row", "in contradiction to others", record.contradictions),
+            ("row", "entered a day late or later", record.late),
+        )
+        said = ", ".join(f"{count_of(n)} {noun}{'' if n == 1 else 's'} {what}" for noun, what, n in told if n)
         return f"the record: {said}" if said else "the record: nothing missing, contradicted or late"
 
     def _scrap(self, scrap: Scrap) -> str:
@@ -188,7 +213,14 @@ class Figures:
         if not scrap.kg:
             return text
         untold = f", {count_of(scrap.untold)} without a length" if scrap.untold else ""
-        return f"{text} ({self._number(scrap.kg, 2)} kg{untold})"
+        return f"{text} ({self._mass(scrap.kg)}{untold})"
+
+    def _mass(self, kg: float) -> str:
+        return f"{self._number(kg / KG_PER_LB, 2)} lb" if self.inch else f"{self._number(kg, 2)} kg"
+
+    def _minutes(self, minutes: Decimal) -> str:
+        whole = minutes == minutes.to_integral_value()
+        return count_of(float(minutes)) if whole else money_text(minutes.normalize(), self._config.site.decimal)
 
     def _area(self, area_m2: float) -> str:
         return f"{self._number(area_m2 * IN2_PER_M2, 2)} in²" if self.inch else f"{self._number(area_m2, 2)} m²"
@@ -197,8 +229,8 @@ class Figures:
         """A supplier's month in a line."""
         text = f"{one.name}: {some_text(one.plates, 'plate')} came back"
         if one.median_days is not None and one.worst_days is not None:
-            text += f", {one.median_days:.0f} days in the middle, {one.worst_days:.0f} at most"
-        text += f", {one.rejects} rejected, {one.tips} tips"
+            text += f", {some_text(round(one.median_days), 'day')} in the middle, {one.worst_days:.0f} at most"
+        text += f", {one.rejects} rejected, {some_text(one.tips, 'tip')}"
         if one.per_plate is not None:
             text += f", {self.money(one.per_plate)} a plate"
         if one.sharpness is not None:

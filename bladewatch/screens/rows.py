@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 
 from bladewatch.config.tables import Config
 from bladewatch.errors import UsageError
-from bladewatch.format import date_text
+from bladewatch.format import date_text, some_text
 from bladewatch.money import ZERO, money_text
 from bladewatch.screens.words import Line
 from bladewatch.spending.assets import FLOWS
@@ -37,7 +37,7 @@ def check_figure(figure: str) -> None:
 def render_rows(config: Config, month: Month, figure: str) -> list[Line]:
     """The rows of a figure, with their sum."""
     rows = list(_rows(month, figure))
-    lines = [Line(f"{figure} {month.period.label}: {len(rows)} rows, {month.currency}", "bold")]
+    lines = [Line(f"{figure} {month.period.label}: {some_text(len(rows), 'row')}, {month.currency}", "bold")]
     for one in rows:
         day = date_text(to_datetime(one.at_us, config.zone).date())
         amount = money_text(one.amount, config.site.decimal)

@@ -123,7 +123,7 @@ class Page:
             if rate.cost is None:
                 yield from self._text(f"{rate.what}: cannot tell, none is known", indent="  ")
             else:
-                yield self._row(rate.what, rate.cost, rate.of)
+                yield self._row(f"{'~ ' if rate.low else ''}{rate.what}", rate.cost, rate.of)
         marks = ", ".join(f"{'~ ' if one.low else ''}{one.what} {one.share}" for one in self._figures.known())
         yield from self._text(f"{marks}; shared out by {' and '.join(self._month.shared.rules)}", indent="  ")
         for name in ("alloy", "saw", "part"):

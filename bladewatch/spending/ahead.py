@@ -2,9 +2,10 @@
 
 Drawn many times over: each running blade ends when its forecast says, and not later than a fresh one would; the next
 ones come at the pace at which plates went to the grinder in the last quarter. What went waits, is away and is invoiced
-as late as others were in the last year, at what such work cost then, or should cost. A plate without a regrind left is
+as late as others were in the last year, at what such work cost then, or should cost. Plates are bought as often, as
+many at a time and as dear as in the last year; where that is too seldom to tell, a plate without a regrind left is
 bought anew at its price, or goes on: how surely is drawn too, by the plates that came so far. What is away, or back and
-not invoiced, comes first. Too few jobs tell no pace.
+not invoiced, comes first. Too few jobs tell no pace, and no price no money.
 """
 
 from __future__ import annotations
@@ -16,13 +17,14 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from bladewatch.assess.assessment import Assessment, TimeQuantity
-from bladewatch.assess.crib import LEAST_CHANGES, RATE_DAYS, USUAL_TURNROUND, crib_of, turnround_of
+from bladewatch.assess.crib import LEAST_CHANGES, RATE_DAYS, USUAL_TURNROUND, turnround_of
 from bladewatch.assess.known import Known
 from bladewatch.assess.moment import Moment
 from bladewatch.config.tables import BladeType
-from bladewatch.ledger.fleet import KEEPS_CYCLE, Plate, Trip
+from bladewatch.format import some_text
+from bladewatch.ledger.fleet import Plate, Trip
 from bladewatch.money import ZERO
-from bladewatch.spending.documents import FREIGHT, Line
+from bladewatch.spending.documents import FREIGHT, NEW, Line
 from bladewatch.spending.month import Books, books_of
 from bladewatch.spending.periods import Period, before, month_holding, period_of
 from collectors.instants import DAY_US
@@ -31,6 +33,8 @@ from models.forecast import Quantity, quantity
 DRAWS: Final = 400
 SEED: Final = 20_310_507
 YEAR_US: Final = 365 * DAY_US
+LEAST_DAYS: Final = 28
+"""Over fewer days trips tell no pace."""
 USUAL_INVOICE_DAYS: Final = 7.0
 """From a plate's return to its invoice, where none has come yet (common practice, no source)."""
 EVEN: Final = 4.0
@@ -52,12 +56,16 @@ class Expected(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """The next month and the next three, or why nothing can be told; the pace rests on so many ``jobs``."""
+    """The next month and the next three, or why nothing can be told; the pace rests on so many ``jobs``.
+
+    ``left_out`` says of each blade type that is in no figure why.
+    """
 
     at_us: int
     spans: tuple[Expected, ...]
     jobs: int
     lack: str | None
+    left_out: tuple[str, ...]
 
 
 class _Lags(NamedTuple):
@@ -73,7 +81,8 @@ class _Kind:
     """A blade type: how its blades end, what that costs, how late it is invoiced.
 
     ``replaced`` are plates that went at the end of their regrinds, and those that go on; ``coming`` are plates on their
-    way to an invoice: how far they are (a place in ``lags``), and since how many days.
+    way to an invoice: how far they are (a place in ``lags``), and since how many days. ``bought`` are the prices of
+    plates by the document that they came with, over ``bought_days``.
     """
 
     blade: BladeType
@@ -85,6 +94,8 @@ class _Kind:
     costs: list[float]
     left: list[int]
     replaced: tuple[int, int]
+    bought: list[list[float]]
+    bought_days: float
     coming: list[tuple[int, float]]
 
 
@@ -96,11 +107,11 @@ def ahead_of(moment: Moment) -> Ahead:
     first, last = months[0], months[-1]
     spans = [first, Period(f"{first.label} to {last.label}", first.first, last.last, first.from_us, last.to_us)]
     books = books_of(moment, ())
-    kinds = _kinds(moment, known, books)
+    kinds, left_out = _kinds(moment, known, books)
     jobs = sum(kind.jobs for kind in kinds)
     if not kinds:
-        lack = f"of no blade type {LEAST_CHANGES} plates went to the grinder in the last quarter: they tell the pace"
-        return Ahead(known.now_us, (), jobs, lack)
+        lack = "; ".join(left_out) or "no plate of a configured blade type is on record"
+        return Ahead(known.now_us, (), jobs, lack, ())
     freight = _freight(books.documents.lines, known.now_us)
     generator = np.random.default_rng(SEED)
     drawn = [_drawn(kinds, known.now_us, spans, freight, generator) for _ in range(DRAWS)]
@@ -108,43 +119,54 @@ def ahead_of(moment: Moment) -> Ahead:
     for place, span in enumerate(spans):
         columns = zip(*(one[place] for one in drawn), strict=True)
         found.append(Expected(span.label, span.from_us, span.to_us, *(quantity(list(column)) for column in columns)))
-    return Ahead(known.now_us, tuple(found), jobs, None)
+    return Ahead(known.now_us, tuple(found), jobs, None, tuple(left_out))
 
 
-def _kinds(moment: Moment, known: Known, books: Books) -> list[_Kind]:
-    stocks = {stock.blade_type: stock for stock in crib_of(known).types}
+def _kinds(moment: Moment, known: Known, books: Books) -> tuple[list[_Kind], list[str]]:
+    """The blade types of which something can be told, and why it cannot of the others."""
     running: dict[str, list[Assessment]] = {}
     for spot in known.spots:
         told = moment.assess(spot)
         if told.blade_type is not None:
             running.setdefault(told.blade_type, []).append(told)
-    found = []
-    since_us = known.now_us - RATE_DAYS * DAY_US
-    for name, stock in stocks.items():
+    found: list[_Kind] = []
+    left_out: list[str] = []
+    for name in known.config.blade_types:
         blade = known.config.blade_types.ever(name, known.now_us)
-        sent = [job for job in books.jobs.every() if job.blade_type == name and job.sent_us > since_us]
-        if blade is None or len(sent) < LEAST_CHANGES:
-            continue
         plates = [plate for plate in known.fleet.plates.values() if plate.blade_type == name and plate.owned]
+        if blade is None or not plates:
+            continue
+        trips = [job.sent_us for job in books.jobs.every() if job.blade_type == name and job.work != "check"]
+        days = min((known.now_us - min(trips, default=known.now_us)) / DAY_US, RATE_DAYS)
+        sent = sum(known.now_us - sent_us < RATE_DAYS * DAY_US for sent_us in trips)
         costs = _costs(books.documents.lines, name, known.now_us)
         if not costs and blade.grind_price is not None:
             costs = [float(blade.grind_price)]
+        if sent < LEAST_CHANGES or days < LEAST_DAYS:
+            text = f"{some_text(sent, 'plate')} went to the grinder in {some_text(int(days), 'day')}"
+            left_out.append(f"{name}: {text}; {LEAST_CHANGES} in {LEAST_DAYS} tell a pace")
+            continue
+        if not costs:
+            left_out.append(f"{name}: no invoice and no grind_price tells what a grind costs")
+            continue
         turnround, _ = turnround_of(known, name, blade)
         found.append(
             _Kind(
                 blade=blade,
-                jobs=len(sent),
-                days=max(stock.days, 1.0),
+                jobs=sent,
+                days=days,
                 firsts=[_first(told.due, known.now_us) for told in running.get(name, ()) if told.due is not None],
                 spindles=max(len(running.get(name, ())), 1),
                 lags=_lags(known, books, name, turnround or USUAL_TURNROUND),
-                costs=costs or [0.0],
+                costs=costs,
                 left=[_left(plate, blade) for plate in plates],
                 replaced=_replaced(known, blade),
+                bought=_bought(books.documents.lines, name, known.now_us),
+                bought_days=_record_days(books, known.now_us),
                 coming=list(_coming(known, books, plates)),
             )
         )
-    return found
+    return found, left_out
 
 
 def _first(due: TimeQuantity, now_us: int) -> tuple[float, float]:
@@ -164,6 +186,21 @@ def _replaced(known: Known, blade: BladeType) -> tuple[int, int]:
     mine = [plate for plate in known.fleet.plates.values() if plate.blade_type == blade.id and limit is not None]
     went = sum(plate.tip_set > 1 or (not plate.owned and plate.regrinds >= (limit or 0)) for plate in mine)
     return went, sum(plate.owned and plate.regrinds > (limit or 0) for plate in mine)
+
+
+def _bought(lines: Sequence[Line], blade_type: str, now_us: int) -> list[list[float]]:
+    """What plates of the type cost in the last year, those of a document together; none where that is seldom."""
+    found: dict[str, list[float]] = {}
+    for line in lines:
+        if line.kind == NEW and line.amount > 0 and line.blade_type == blade_type and line.at_us > now_us - YEAR_US:
+            found.setdefault(line.document or str(line.at_us // DAY_US), []).append(float(line.amount))
+    return list(found.values()) if len(found) >= LEAST_CHANGES else []
+
+
+def _record_days(books: Books, now_us: int) -> float:
+    """For how long money is on record, a year at most."""
+    first_us = min((line.at_us for line in books.documents.lines), default=now_us)
+    return min(max((now_us - first_us) / DAY_US, LEAST_DAYS), YEAR_US / DAY_US)
 
 
 def _costs(lines: Sequence[Line], blade_type: str, now_us: int) -> list[float]:
@@ -203,7 +240,7 @@ def _lags(known: Known, books: Books, blade_type: str, turnround: float) -> _Lag
 def _waited(known: Known, trip: Trip) -> float | None:
     """Days from the end of a plate's cycle to its pick-up."""
     cycles = known.fleet.plates[trip.plate].cycles
-    ends = [cycle.ended_us for cycle in cycles if cycle.ended_us is not None and cycle.reason not in KEEPS_CYCLE]
+    ends = [cycle.ended_us for cycle in cycles if cycle.ended_us is not None]
     last = max((end for end in ends if end <= trip.sent_us), default=None)
     return None if last is None else (trip.sent_us - last) / DAY_US
 
@@ -247,13 +284,21 @@ def _drawn(
         ]
         ends += [float(generator.exponential(1 / pace)) for _ in range(kind.spindles - len(kind.firsts))]
         left = list(kind.left)
+        if kind.bought:
+            often = generator.gamma(len(kind.bought) + 0.5, 1 / kind.bought_days)
+            days = float(generator.exponential(1 / often))
+            while days < horizon:
+                for price in kind.bought[int(generator.integers(len(kind.bought)))]:
+                    book(days, price, 0, 1)
+                days += float(generator.exponential(1 / often))
         for first in ends:
             days = first
             while days < horizon:
                 plate = int(generator.integers(len(left))) if left else -1
                 goes = plate >= 0 and left[plate] == 0 and generator.random() < replaced
                 if goes and kind.blade.price is not None:
-                    book(days, float(kind.blade.price), 0, 1)
+                    if not kind.bought:
+                        book(days, float(kind.blade.price), 0, 1)
                     left[plate] = kind.blade.regrinds_expected or 0
                 else:
                     late = _late(kind.lags, 0, 0.0, generator)

@@ -21,11 +21,11 @@ from typing import Final, NamedTuple
 
 from bladewatch.config.tables import Config
 from bladewatch.ledger.events import Event
-from bladewatch.ledger.fleet import GONE, KEEPS_CYCLE, Cycle, Fleet, Plate, Stay
+from bladewatch.ledger.fleet import GONE, Cycle, Fleet, Plate, Stay
 from bladewatch.money import ZERO, places_of, rounded
 from bladewatch.spending.documents import NEW, Line, rate_of
 from bladewatch.spending.grinding import COMES_BACK, RETIP
-from bladewatch.spending.periods import booked_of
+from bladewatch.spending.periods import booked_of, ended_us
 from collectors.instants import DAY_US
 
 OPENED: Final = "opened"
@@ -85,7 +85,7 @@ class Valued(NamedTuple):
 
 
 class _Step(NamedTuple):
-    """What may change a plate's worth: at one instant first the end of a cycle, then rows, then money.
+    """What may change a plate's worth.
 
     Of a row, ``before`` and ``after`` are where it was and is.
     """
@@ -127,30 +127,36 @@ def valued(
 
 
 def _steps(config: Config, plate: Plate, rows: Mapping[str, Event], lines: Iterable[Line]) -> list[_Step]:
-    """What happened to a plate, in order of time; rows stay in theirs, also where one is dated by the day alone."""
-    steps = [_Step(line.at_us, 2, line) for line in lines]
-    ended = (cycle for cycle in plate.cycles if cycle.reason not in KEEPS_CYCLE)
-    steps.extend(_Step(cycle.ended_us, 0, cycle) for cycle in ended if cycle.ended_us is not None)
-    steps.extend(
-        _Step(at_us, 1, rows[after.row], before, after) for at_us, before, after in _turns(config, plate, rows)
-    )
+    """What happened to a plate, in order of time, at one instant money last.
+
+    Rows and ends of cycles keep their order among each other, also where one is dated by the day alone.
+    """
+    steps = [*_record(config, plate, rows), *(_Step(line.at_us, 1, line) for line in lines)]
     steps.sort(key=itemgetter(0, 1))
     return steps
 
 
-def _turns(config: Config, plate: Plate, rows: Mapping[str, Event]) -> Iterator[tuple[int, Stay | None, Stay]]:
-    """The rows of a plate that bear on its worth: it came or went, or its tips are other ones; with when they count."""
+def _record(config: Config, plate: Plate, rows: Mapping[str, Event]) -> Iterator[_Step]:
+    """The ends of a plate's grind cycles, and the rows that bear on its worth: it came or went, or has other tips."""
+    ended = sorted((cycle for cycle in plate.cycles if cycle.ended_us is not None), key=lambda one: one.ended_us or 0)
     before: Stay | None = None
     last_us = 0
     for place, stay in enumerate(plate.stays, 1):
+        while ended and (ended[0].ended_us or 0) <= stay.at_us:
+            cycle = ended.pop(0)
+            last_us = max(last_us, ended_us(config, cycle) or 0)
+            yield _Step(last_us, 0, cycle)
         if place < len(plate.stays) and plate.stays[place].row == stay.row:
             continue
         row = rows[stay.row]
         last_us = max(last_us, booked_of(config, row))
         bears = before is None or (before.state in GONE) is not (stay.state in GONE)
         if bears or row.event in ("opened", "retipped") or _came_back(before, stay, row):
-            yield last_us, before, stay
+            yield _Step(last_us, 0, row, before, stay)
         before = stay
+    for cycle in ended:
+        last_us = max(last_us, ended_us(config, cycle) or 0)
+        yield _Step(last_us, 0, cycle)
 
 
 def _came_back(before: Stay | None, after: Stay, row: Event) -> bool:
@@ -217,8 +223,10 @@ class _Valuer:
         if event.event == "opened":
             count = self._cycles(event.at_us)
             self._left = None if count is None else max(count - (event.regrinds or 0), 1)
-            told = rounded((event.cost or ZERO) * (rate_of(self._config, event) or ZERO), self._places)
-            value = told - self._value  # a plate that is opened again is worth what the later row says
+            told = self._value
+            if event.cost is not None:  # a plate that is opened again is worth what the later row says
+                told = rounded(event.cost * (rate_of(self._config, event) or ZERO), self._places)
+            value = told - self._value
             self._value = told
             yield Movement(at_us, OPENED, name, value, int(is_here and not was_here), event.id)
         elif is_here and not was_here:
@@ -227,6 +235,7 @@ class _Valuer:
             flow = PURCHASES if before is None and event.event in ("bought", "received") else FOUND
             yield Movement(at_us, flow, name, self._taken, 1, event.id)
             self._value, self._taken = self._value + self._taken, ZERO
+            yield from self._never_less_than_nought(at_us, event.id)
         elif was_here and not is_here:
             yield Movement(at_us, WRITE_OFFS, name, self._value, 1, event.id, after.state)
             self._value, self._taken = ZERO, self._value
@@ -240,8 +249,12 @@ class _Valuer:
         if self._gone:
             yield Movement(line.at_us, WRITE_OFFS, line.plate, self._value, 0, line.row, "paid after it had gone")
             self._value, self._taken = ZERO, self._taken + self._value
-        elif self._value < 0:
-            yield Movement(line.at_us, CONSUMPTION, line.plate, self._value, 0, line.row, "credited after it was used")
+        yield from self._never_less_than_nought(line.at_us, line.row)
+
+    def _never_less_than_nought(self, at_us: int, row: str) -> Iterator[Movement]:
+        """What was credited beyond what was left of it makes what was used up cheaper."""
+        if self._value < 0:
+            yield Movement(at_us, CONSUMPTION, self._plate.id, self._value, 0, row, "credited after it was used")
             self._value = ZERO
 
     def _worn(self, at_us: int, cycle: Cycle) -> Iterator[Movement]:

@@ -110,7 +110,7 @@ class _Reader:
             if row.cost is None and row.freight is None:
                 continue
             if row.event not in MONEY_EVENTS:
-                if row.event != "opened":
+                if row.event not in ("opened", "month-closed"):
                     self._remark(row, f"money on a {row.event} row is in no sum: an invoiced row counts")
                 elif row.cost is not None:
                     self._rate(row)  # a book value that is in no sum is said

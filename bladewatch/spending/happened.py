@@ -11,9 +11,9 @@ from bladewatch.assess.asking import settled_rows
 from bladewatch.assess.known import Known
 from bladewatch.assess.question import Given
 from bladewatch.ledger.events import Event
-from bladewatch.ledger.fleet import KEEPS_CYCLE, READY, Cycle
+from bladewatch.ledger.fleet import READY, Cycle
 from bladewatch.money import ZERO, places_of, rounded
-from bladewatch.spending.periods import Period
+from bladewatch.spending.periods import Period, ended_us
 from bladewatch.spending.work import Work, area_m2
 from bladewatch.units import m2_of
 from collectors.instants import DAY_US
@@ -38,9 +38,13 @@ class Ended(NamedTuple):
 
 
 class Changes(NamedTuple):
-    """Blades that came off: how many, of these unplanned, the minutes of both, and the unplanned by saw and reason."""
+    """Blades that came off: how many, of these unplanned, the minutes of both, and the unplanned by saw and reason.
+
+    ``timed`` is of how many the minutes are told.
+    """
 
     taken_off: int
+    timed: int
     unplanned: int
     minutes: Decimal
     unplanned_minutes: Decimal
@@ -111,13 +115,14 @@ def ended_of(known: Known, period: Period, state_of: StateOf) -> list[Ended]:
     for plate in known.fleet.plates.values():
         name = plate.blade_type or "unknown"
         for cycle in plate.cycles:
-            if cycle.ended_us is None or cycle.reason in KEEPS_CYCLE:
+            at_us = ended_us(known.config, cycle)
+            if at_us is None:
                 continue
-            if period.holds(cycle.ended_us):
+            if period.holds(at_us):
                 state = state_of(cycle)
                 told = cycle.reason or "unknown", state.cuts, m2_of(state.total_cmm2)
                 groups.setdefault(name, []).append(told)
-            elif period.from_us - HALF_YEAR_US <= cycle.ended_us < period.from_us:
+            elif period.from_us - HALF_YEAR_US <= at_us < period.from_us:
                 earlier.setdefault(name, []).append(m2_of(state_of(cycle).total_cmm2))
     found = []
     for blade_type, cycles in sorted(groups.items()):
@@ -142,7 +147,8 @@ def changes_of(rows: Sequence[Event]) -> Changes:
         causes[key] = causes.get(key, 0) + 1
     ordered = sorted(causes.items(), key=lambda pair: (-pair[1], pair[0]))
     minutes, lost = (sum((row.minutes or ZERO for row in some), ZERO) for some in (off, unplanned))
-    return Changes(len(off), len(unplanned), minutes, lost, tuple((*key, count) for key, count in ordered))
+    timed = sum(row.minutes is not None for row in off)
+    return Changes(len(off), timed, len(unplanned), minutes, lost, tuple((*key, count) for key, count in ordered))
 
 
 def kerf_of(known: Known, work: Work) -> tuple[dict[str, float], Decimal | None]:

@@ -274,7 +274,7 @@ def _closed(then: Moment, closing: Event, period: Period, lines: Sequence[Line],
     told = tuple(within(books_of(then, ()).documents.lines, period.from_us, period.to_us))
     come = tuple((Counter(lines) - Counter(told)).elements())
     gone = tuple((Counter(told) - Counter(lines)).elements())
-    total = sum((line.amount for line in told), ZERO)
+    total = closing.cost if closing.cost is not None else sum((line.amount for line in told), ZERO)
     reasons = {line.row: _reason(known, line.row) for line in (*come, *gone)}
     return Closed(closing.at_us, closing.by, total, come, gone, reasons)
 

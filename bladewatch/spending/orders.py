@@ -31,7 +31,7 @@ class Scrap(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """Orders by cost, what share of cuts names one; the way of a tooth in metal [m], of how many cuts it is known.
+    """Orders by cost, what share of cuts names one; the way of a tooth in metal [m], of what share of cuts it is known.
 
     The way is area over feed per tooth and teeth: area times spindle speed over feed. ``ways`` has it apart.
     """
@@ -55,13 +55,14 @@ def told_of(known: Known, costs: Shared, from_us: int, to_us: int) -> Told:
         sums[spot] = [row for row in rows if row.kind != NO_CUT]
     every = [row for rows in sums.values() for row in rows]
     strokes = sum(row.strokes for row in every)
+    cuts = max(sum(worked.made.cuts for worked, _ in costs.costs), strokes)  # those that nobody saw told no feed
     named = sum(row.strokes for row in every if row.order is not None)
     fed = sum(row.fed for row in every)
     return Told(
         tuple(_orders(known.config, from_us, costs, sums)) if named else (),
         named / strokes if strokes else None,
         sum(_travel_m(known.config, row, from_us) for row in every),
-        fed / strokes if strokes else None,
+        fed / cuts if cuts else None,
         _ways(known.config, from_us, sums),
         tuple(_scraps(known.config, every, from_us)),
     )
@@ -77,9 +78,7 @@ def _ways(config: Config, at_us: int, sums: Mapping[Spot, list[OrderSum]]) -> di
 
 
 def _way(config: Config, rows: Sequence[OrderSum], at_us: int) -> Way:
-    strokes = sum(row.strokes for row in rows)
-    travel_m = sum(_travel_m(config, row, at_us) for row in rows)
-    return Way(travel_m, sum(row.fed for row in rows) / strokes if strokes else 0.0)
+    return Way(sum(_travel_m(config, row, at_us) for row in rows), sum(row.fed for row in rows))
 
 
 def _orders(config: Config, at_us: int, costs: Shared, sums: Mapping[Spot, list[OrderSum]]) -> Iterator[CostOf]:
@@ -114,7 +113,7 @@ def _orders(config: Config, at_us: int, costs: Shared, sums: Mapping[Spot, list[
             round(pieces[order]),
             None,
             way.travel_m,
-            way.known,
+            min(way.fed / cuts[order], 1.0) if cuts[order] else None,
             costs.places,
         )
 

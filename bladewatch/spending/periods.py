@@ -13,6 +13,7 @@ from bladewatch.config.kinds import Wrong, month
 from bladewatch.config.tables import Config
 from bladewatch.errors import UsageError
 from bladewatch.ledger.events import Event
+from bladewatch.ledger.fleet import Cycle
 from collectors.instants import MINUTE_US, to_datetime, to_us
 
 WEEKS: Final = {"4-4-5": (4, 4, 5), "4-5-4": (4, 5, 4), "5-4-4": (5, 4, 4)}
@@ -64,6 +65,13 @@ def booked_us(config: Config, at_us: int) -> int:
 def booked_of(config: Config, row: Event) -> int:
     """When a row counts; a change of blade has its time of day, also at midnight."""
     return row.at_us if row.event in ("mounted", "dismounted") else booked_us(config, row.at_us)
+
+
+def ended_us(config: Config, cycle: Cycle) -> int | None:
+    """When the end of a grind cycle counts: as the row that ended it."""
+    if cycle.ended_us is None or any(mount.to_us == cycle.ended_us and mount.reason for mount in cycle.mounts[-1:]):
+        return cycle.ended_us
+    return booked_us(config, cycle.ended_us)
 
 
 def begin_us(config: Config, day: date) -> int:

@@ -23,7 +23,7 @@ from bladewatch.spending.documents import FREIGHT
 from bladewatch.spending.grinding import TIPS
 from bladewatch.spending.month import Books, books_of
 from bladewatch.strokes import describe
-from bladewatch.units import m2_of
+from bladewatch.units import m2_of, percent
 from models.forecast import Quantity, quantity
 
 DRAWS: Final = 400
@@ -111,9 +111,8 @@ def _shares(
         used = _used(training, fit_limit=training.limit)
         own = fit.spreads.cycle / np.sqrt(max(area_m2 * rate / used, 1.0))  # of the cycles that this order takes
         drawn = rate * np.exp(np.hypot(error, own) * generator.standard_normal(DRAWS))
-        text = (
-            f"the wear of {alloy}, from {training.counted} cycles that came off at {used:.0%} of the limit on average"
-        )
+        share = percent(used)
+        text = f"the wear of {alloy}, from {training.counted} cycles that came off at {share} of the limit on average"
         return area_m2 * drawn / used, text
     if len(ends) >= LEAST_CHANGES:
         mean = float(np.mean(ends))

@@ -34,10 +34,10 @@ WayKey = tuple[Spot, str | None, str]
 
 
 class Way(NamedTuple):
-    """The way of a tooth in metal over some strokes [m], and what share of them told their feed."""
+    """The way of a tooth in metal over the strokes that told their feed [m], and how many did."""
 
     travel_m: float
-    known: float
+    fed: int
 
 
 class CostOf(NamedTuple):
@@ -140,8 +140,9 @@ def costs_by(told: Shared, ways: Mapping[WayKey, Way], key: Callable[[Worked], s
         cost = sum((cost for _, cost in members), ZERO)
         went = [(row.made.cuts, ways[_way_of(row)], cuts[_way_of(row)]) for row in rows if _way_of(row) in ways]
         travel_m = sum(way.travel_m * count / whole for count, way, whole in went if whole)
-        fed = sum(way.known * count for count, way, _ in went) / made.cuts if made.cuts else None
-        numbers = made.cuts, area_m2(made), made.pieces, known, travel_m, fed
+        fed = sum(way.fed * count / whole for count, way, whole in went if whole)
+        feed_known = min(fed / made.cuts, 1.0) if made.cuts else None
+        numbers = made.cuts, area_m2(made), made.pieces, known, travel_m, feed_known
         found.append(CostOf(name, cost, *numbers, told.places))
     return sorted(found, key=lambda one: (-one.cost, one.name is None, one.name or ""))
 

@@ -47,7 +47,8 @@ def story(config: Config, month: Month, at_us: int) -> Iterator[str]:
         change = month.total - closed.total
         count = len({line.row for line in (*closed.come, *closed.gone)})
         if change:
-            yield f"{text}; restated by {said.money(change, sign=True)} since, {some_text(count, 'row')} below."
+            rows = f"{some_text(count, 'row')} below" if count else "by rows that were entered as of before"
+            yield f"{text}; restated by {said.money(change, sign=True)} since, {rows}."
         else:
             yield f"{text}; nothing has changed since." if not count else f"{text}; rows changed, the sum did not."
 

@@ -61,6 +61,7 @@ class SqlBooks:
                 conflicts.append((event, stands) if wins else (stands, event))
             if wins:
                 self._sql.execute(update(table).where(table.c.id == event.id), _event_row(event))
+                self._rewritten()
         return taken, repeated, conflicts
 
     def events(self, until_us: int, known_us: int) -> list[Event]:
@@ -84,7 +85,7 @@ class SqlBooks:
         return found
 
     def revision(self, until_us: int, known_us: int) -> tuple[int, ...]:
-        """Counts and newest instants of what ``events`` reads: rows only come, or come to be known earlier."""
+        """Counts and newest instants of what ``events`` reads, and how often a row took another's place."""
         found: list[int] = []
         for table, at in ((tables.ledger, tables.ledger.c.at_us), (tables.blade_note, tables.blade_note.c.ts_us)):
             query = select(func.count(), func.max(table.c.known_us), func.sum(table.c.known_us % (1 << 30))).where(
@@ -92,7 +93,18 @@ class SqlBooks:
             )
             count, newest, total = self._sql.execute(query).one()
             found.extend((count, newest or 0, int(total or 0)))
-        return tuple(found)
+        return (*found, self._rewrites())
+
+    def _rewrites(self) -> int:
+        """How often a row or a blade message took the place of another."""
+        query = select(tables.meta.c.value).where(tables.meta.c.name == "rewrites")
+        return int(self._sql.execute(query).scalar_one_or_none() or 0)
+
+    def _rewritten(self) -> None:
+        """Whoever holds on to what the rows meant is to read them anew."""
+        count = self._rewrites()
+        self._sql.execute(delete(tables.meta).where(tables.meta.c.name == "rewrites"))
+        self._sql.execute(insert(tables.meta), {"name": "rewrites", "value": str(count + 1)})
 
     # What saws and people tell
 
