@@ -79,7 +79,7 @@ class Service:
         self.config = config
         self.clock = clock
         base = config.path.resolve().parent
-        self.store: Store = open_store(config.store.url, base, config.site.name)
+        self.store: Store = open_store(config.store.url, base, config.site.name, config.store.ledger_url)
 
     @classmethod
     def open(cls, given: Path | None, clock: Clock = wall_clock) -> Service:

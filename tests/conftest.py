@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from broker import Mosquitto, needs
 from hypothesis import HealthCheck, settings
+from servers import new_database, postgres
 from shops import CONFIG, Shop, minute
 
 from bladewatch.config.decode import parse
@@ -118,3 +119,19 @@ def golden(request: pytest.FixtureRequest) -> Callable[[str, str], None]:
         assert text == path.read_text(encoding="utf-8")
 
     return check
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[str]:
+    """A PostgreSQL server; the test is skipped where there is none."""
+    with postgres() as url:
+        if url is None:
+            pytest.skip("no PostgreSQL server is installed")
+        yield url
+
+
+@pytest.fixture
+def postgres_url(postgres_server: str) -> Iterator[str]:
+    """The URL of an empty database for books."""
+    with new_database(postgres_server) as url:
+        yield url

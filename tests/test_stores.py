@@ -22,10 +22,11 @@ SPOT = ("S1", "1")
 ALWAYS = 2**62
 
 
-@pytest.fixture(params=["sqlite"])
+@pytest.fixture(params=["sqlite", "sqlite and postgresql"])
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
     """Every kind of store, empty."""
-    opened = SqliteStore(tmp_path / f"{request.param}.db", "hall")
+    ledger_url = request.getfixturevalue("postgres_url") if "postgresql" in request.param else None
+    opened = open_store("sqlite:///store.db", tmp_path, "hall", ledger_url)
     yield opened
     opened.close()
 

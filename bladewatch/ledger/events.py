@@ -197,12 +197,12 @@ def event_of(row: Mapping[str, str], zone: tzinfo, entered_us: int | None = None
 
 
 def one_line(text: str) -> str:
-    r"""Text that a line of CSV can hold: line breaks of every kind become spaces.
+    r"""Text that a line of CSV and every database can hold: line breaks of every kind become spaces, and noughts.
 
-    >>> one_line("hub side\r\nlooks burnt")
+    >>> one_line("hub side\r\nlooks\x00burnt")
     'hub side looks burnt'
     """
-    return " ".join(text.splitlines())
+    return " ".join(text.replace("\x00", " ").splitlines())
 
 
 def site_instant(text: str, zone: tzinfo) -> int:

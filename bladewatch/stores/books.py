@@ -30,6 +30,9 @@ from bladewatch.stores.protocols import Answer, Checkpoint, Conflict, Issued, Ke
 from collectors import facts
 from collectors.facts import BladeNote, Check, Rejected
 
+NOUGHT: Final = "\u2400"
+"""The picture of the nought character, which some databases take in no text."""
+
 
 class SqlBooks:
     """``Books`` in SQL."""
@@ -188,8 +191,8 @@ class SqlBooks:
                 "key": key,
                 "received_us": item.received_us,
                 "source": item.source,
-                "topic": item.topic,
-                "reason": item.reason,
+                "topic": item.topic.replace("\x00", NOUGHT),
+                "reason": item.reason.replace("\x00", NOUGHT),
                 "count": 1,
                 "size": len(item.payload),
                 "payload": item.payload,

@@ -196,20 +196,30 @@ class SqliteStore:
             finally:
                 self._depth -= 1
             return
-        self._execute("BEGIN IMMEDIATE")
+        self._begin(write=True)
         self._depth = 1
         try:
             yield
         except BaseException as error:
             self._roll_back()
             self.signals.forget()
-            if isinstance(error, sqlite3.OperationalError | OperationalError):
-                raise UnreachableError(f"{self.path}: {error}") from error
-            raise
+            told = self._told(error)
+            if told is error:
+                raise
+            raise told from error
         else:
             self._commit()
         finally:
             self._depth = 0
+
+    def _begin(self, write: bool) -> None:
+        self._execute("BEGIN IMMEDIATE" if write else "BEGIN")
+
+    def _told(self, error: BaseException) -> BaseException:
+        """What an error within a transaction is told as: itself, unless it is the database's."""
+        if isinstance(error, sqlite3.OperationalError | OperationalError):
+            return UnreachableError(f"{self.path}: {error}")
+        return error
 
     def _commit(self) -> None:
         try:
@@ -231,7 +241,7 @@ class SqliteStore:
         if self._depth:
             yield
             return
-        self._execute("BEGIN")
+        self._begin(write=False)
         self._depth = 1
         try:
             yield
@@ -312,13 +322,21 @@ def _statements(script: str) -> list[str]:
     return found
 
 
-def open_store(url: str, base: Path, site: str = "") -> SqliteStore:
-    """The store of a URL; relative paths are relative to ``base``. Raises ``UsageError``."""
+def open_store(url: str, base: Path, site: str = "", ledger_url: str | None = None) -> SqliteStore:
+    """The store of a URL, its books at another where one is given; relative paths are relative to ``base``.
+
+    Raises ``UsageError``, and ``UnreachableError``.
+    """
     scheme, _, rest = url.partition("://")
     if scheme != "sqlite" or not rest.startswith("/"):
         raise UsageError(f"[store] url: found {url.rsplit('@', maxsplit=1)[-1]!r}, expected sqlite:///FILE")
     try:
-        return SqliteStore(base / rest[1:], site)
+        if ledger_url is None or ledger_url == url:
+            return SqliteStore(base / rest[1:], site)
+        from bladewatch.stores.postgres import PostgresBooks
+        from bladewatch.stores.split import SplitStore
+
+        return SplitStore(base / rest[1:], PostgresBooks(ledger_url, site), site)
     except BladewatchError:
         raise
     except Exception as error:

@@ -1,0 +1,78 @@
+"""Real servers for the tests: a PostgreSQL of our own in a temporary folder, where its programs are installed."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import tempfile
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+VARIABLE = "BLADEWATCH_TEST_POSTGRES_URL"
+PLACES = ("/usr/lib/postgresql/*/bin", "/usr/local/pgsql/bin", "/opt/homebrew/opt/postgresql*/bin")
+
+
+def programs() -> Path | None:
+    """Where the server's programs are."""
+    found = shutil.which("pg_ctl")
+    if found is not None:
+        return Path(found).parent
+    roots = [path for place in PLACES for path in Path("/").glob(place.lstrip("/"))]
+    return max((path for path in roots if (path / "pg_ctl").exists()), default=None)
+
+
+@contextmanager
+def postgres() -> Iterator[str | None]:
+    """The URL of a server: a given one, else one started here; None where there is neither."""
+    given = os.environ.get(VARIABLE)
+    folder = programs()
+    if given or folder is None:
+        yield given
+        return
+    with tempfile.TemporaryDirectory(prefix="bladewatch-pg-") as place:
+        run = _as_nobody(place)
+        data = f"{place}/data"
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            port = probe.getsockname()[1]
+        run(f"{folder}/initdb", "-D", data, "-U", "invented", "-A", "trust", "-E", "UTF8", "--no-sync")
+        options = f"-c listen_addresses=127.0.0.1 -c port={port} -c unix_socket_directories={place} -c fsync=off"
+        run(f"{folder}/pg_ctl", "-D", data, "-w", "-l", f"{place}/log", "-o", options, "start")
+        try:
+            yield f"postgresql://invented@127.0.0.1:{port}/postgres"
+        finally:
+            run(f"{folder}/pg_ctl", "-D", data, "-m", "immediate", "stop")
+
+
+def _as_nobody(place: str):
+    """Runs a program as a user that the server accepts: never as root."""
+    user: tuple[str, ...] = ()
+    if os.geteuid() == 0:
+        shutil.chown(place, "nobody")
+        user = ("setpriv", "--reuid=nobody", "--regid=nogroup", "--clear-groups")
+
+    def run(*command: str) -> None:
+        subprocess.run([*user, *command], check=True, capture_output=True, cwd=place)
+
+    return run
+
+
+@contextmanager
+def new_database(server: str) -> Iterator[str]:
+    """The URL of an empty database on a server."""
+    from sqlalchemy import create_engine
+
+    name = f"test_{uuid.uuid4().hex}"
+    engine = create_engine(server.replace("postgresql://", "postgresql+pg8000://"), isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name}")
+    try:
+        yield f"{server.rpartition('/')[0]}/{name}"
+    finally:
+        with engine.connect() as connection:
+            connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
+        engine.dispose()
