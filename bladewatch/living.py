@@ -7,11 +7,12 @@ import signal
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, cast
 
 from bladewatch.config.tables import Mqtt
 from bladewatch.contact import hour_of
 from bladewatch.errors import UnreachableError, UsageError
+from bladewatch.forwarding import Forwarder, Forwarding
 from bladewatch.pipeline import ingest, issue
 from bladewatch.service import Service
 from collectors.facts import Batch
@@ -25,6 +26,8 @@ SILENT_REVIEW_S: Final = 60.0
 """A saw that falls silent brings no news, so the collector also looks when nothing came."""
 TIDY_EVERY_S: Final = 3600.0
 RETRY_S: Final = 2.0
+STOP_S: Final = 35.0
+"""As long as a request to the shared store may take, and a little more."""
 
 
 def collect(service: Service, say: Callable[[str], None], trouble: Callable[[str], None]) -> None:
@@ -74,8 +77,24 @@ class Collector:
         )
 
     def run(self) -> None:
-        """Collect until told to stop."""
-        self._subscriber.run(idle=self._turn)
+        """Collect until told to stop; signals are forwarded beside it where a shared store is configured."""
+        forwarding = self._forwarding()
+        try:
+            self._subscriber.run(idle=self._turn)
+        finally:
+            if forwarding is not None:
+                forwarding.stop()
+                forwarding.join(STOP_S)
+
+    def _forwarding(self) -> Forwarding | None:
+        """Raises ``UsageError`` where the shared store is configured and cannot be meant."""
+        first = self._service.forwarder()
+        if first is None:
+            return None
+        first.close()
+        found = Forwarding(lambda: cast("Forwarder", self._service.forwarder()), self._trouble)
+        found.start()
+        return found
 
     def stop(self) -> None:
         """Ask for the end, after the batch in hand."""

@@ -24,8 +24,11 @@ if TYPE_CHECKING:
     from bladewatch.assess.memory import Memory
     from bladewatch.assess.moment import Moment
     from bladewatch.assess.question import Question
+    from bladewatch.forwarding import Forwarder
+    from bladewatch.stores.sqlite import SqliteStore
 from collectors.facts import Batch
 from collectors.fields import Site
+from collectors.instants import DAY_US
 from collectors.logfile import LogFile, Row, Unreadable, broken_file_errors, open_log, rows
 from collectors.mapping import Translator
 from collectors.signals import SENTINELS
@@ -74,12 +77,17 @@ class Service:
     """A shop, opened: its configuration, its store and its clock."""
 
     def __init__(self, config: Config, clock: Clock = wall_clock) -> None:
-        from bladewatch.stores.sqlite import open_store
-
         self.config = config
         self.clock = clock
-        base = config.path.resolve().parent
-        self.store: Store = open_store(config.store.url, base, config.site.name, config.store.ledger_url)
+        self.store: Store = self._open_store()
+
+    def _open_store(self) -> SqliteStore:
+        from bladewatch.stores.sqlite import open_store
+
+        told = self.config.store
+        base = self.config.path.resolve().parent
+        spool = None if told.forward_url is None else told.spool_mb * 1_000_000
+        return open_store(told.url, base, self.config.site.name, told.ledger_url, spool)
 
     @classmethod
     def open(cls, given: Path | None, clock: Clock = wall_clock) -> Service:
@@ -350,6 +358,21 @@ class Service:
         if done.rejected:
             raise UsageError(f"event not written: id {event.id} stands for another event; see 'bladewatch rejects'")
         return event
+
+    def forwarder(self) -> Forwarder | None:
+        """What moves signals to the shared store, from a store of its own; None where none is configured.
+
+        Raises ``UsageError``, and ``UnreachableError``.
+        """
+        told = self.config.store
+        if told.forward_url is None:
+            return None
+        from bladewatch.forwarding import Forwarder
+        from bladewatch.stores.influx import Influx, address_of
+
+        address = address_of(told.forward_url)
+        keep_us = self.config.retention.keep_raw_days * DAY_US
+        return Forwarder(self._open_store(), Influx(address), self.clock, keep_us, address.looks)
 
     def moment(self, at_us: int | None = None, past: Moment | None = None, memory: Memory | None = None) -> Moment:
         """All that is known at a moment; to be used within a snapshot or transaction of the store.

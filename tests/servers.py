@@ -7,6 +7,8 @@ import shutil
 import socket
 import subprocess
 import tempfile
+import time
+import urllib.request
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -76,3 +78,35 @@ def new_database(server: str) -> Iterator[str]:
         with engine.connect() as connection:
             connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
         engine.dispose()
+
+
+@contextmanager
+def plain_writer() -> Iterator[str | None]:
+    """HOST:PORT of a server that takes the v2 write interface and has no Flux; None where it is not installed."""
+    program = shutil.which("victoria-metrics")
+    if program is None:
+        yield None
+        return
+    with tempfile.TemporaryDirectory(prefix="bladewatch-vm-") as place, socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        address = f"127.0.0.1:{probe.getsockname()[1]}"
+        probe.close()
+        options = [f"-httpListenAddr={address}", f"-storageDataPath={place}", "-retentionPeriod=100y"]
+        process = subprocess.Popen([program, *options], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        try:
+            _wait_for(f"http://{address}/health")
+            yield address
+        finally:
+            process.kill()
+            process.wait()
+
+
+def _wait_for(url: str) -> None:
+    deadline = time.monotonic() + 30
+    while time.monotonic() < deadline:
+        try:
+            with urllib.request.urlopen(url, timeout=2):
+                return
+        except OSError:
+            time.sleep(0.1)
+    raise RuntimeError(f"{url} does not answer")

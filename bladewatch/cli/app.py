@@ -327,6 +327,28 @@ def store_tidy(context: typer.Context, as_json: JsonFlag = False) -> None:
     tidy(context.obj, as_json)
 
 
+@store_app.command("init")
+def store_init(context: typer.Context) -> None:
+    """Make the buckets of the shared store that are missing, and set how long each keeps its points.
+
+    Example: bladewatch store init
+    """
+    from bladewatch.cli.shared import prepare
+
+    prepare(context.obj)
+
+
+@store_app.command("forward")
+def store_forward(context: typer.Context, as_json: JsonFlag = False) -> None:
+    """Send what waits for the shared store, and see that it is there. The collector does this by itself.
+
+    Example: bladewatch store forward
+    """
+    from bladewatch.cli.shared import forward
+
+    forward(context.obj, as_json)
+
+
 alert.register(app)
 ledger.register(app)
 model.register(app)

@@ -50,6 +50,8 @@ class Store:
 
     url: str = key(kinds.text, "sqlite:///bladewatch.sqlite")
     ledger_url: str | None = key(kinds.text)
+    forward_url: str | None = key(kinds.text)
+    spool_mb: int = key(kinds.whole(1, 10_000_000), 4096)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,10 +19,15 @@ def _to_2(connection: sqlite3.Connection) -> None:
 
 
 def _to_3(connection: sqlite3.Connection) -> None:
-    """What the ledger's rows meant a month ago, kept for speed."""
+    """What the ledger's rows meant a month ago, kept for speed; what waits for a shared store."""
     connection.execute(
         "CREATE TABLE kept_book (names VARCHAR(64) NOT NULL, at_us BIGINT NOT NULL, known_us BIGINT NOT NULL, "
         "revision TEXT NOT NULL, content BLOB NOT NULL, PRIMARY KEY (names))"
+    )
+    connection.execute(
+        "CREATE TABLE outbox (id INTEGER PRIMARY KEY, measurement TEXT NOT NULL, count INTEGER NOT NULL, "
+        "size INTEGER NOT NULL, first_ns INTEGER NOT NULL, last_ns INTEGER NOT NULL, lines BLOB NOT NULL, "
+        "sent_us INTEGER)"
     )
 
 

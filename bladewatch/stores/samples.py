@@ -13,6 +13,7 @@ from typing import Final
 from bladewatch.contact import POWER_SIGNALS, hour_of
 from bladewatch.stores.blocks import Reading, pack, unpack
 from bladewatch.stores.idle import UNKNOWN, Occupied, millionths, outside_hour
+from bladewatch.stores.outbox import Outbox
 from bladewatch.stores.protocols import Conflict, Idle, Outcome, Spot
 from bladewatch.stores.spots import Spots
 from bladewatch.stores.strokes import StrokeTable
@@ -30,7 +31,10 @@ _REPLACE: Final = "INSERT OR REPLACE INTO sample VALUES (?, ?, ?, ?)"
 class SampleTable:
     """The tables ``sample``, ``block``, ``minute``, ``idle_hour`` and ``waveform``."""
 
-    def __init__(self, connection: sqlite3.Connection, spots: Spots, strokes: StrokeTable) -> None:
+    def __init__(
+        self, connection: sqlite3.Connection, spots: Spots, strokes: StrokeTable, outbox: Outbox | None = None
+    ) -> None:
+        self._outbox = outbox
         self._sql = connection
         self._spots = spots
         self._strokes = strokes
@@ -57,6 +61,9 @@ class SampleTable:
             self._sql.execute("RELEASE all_new")
             new = self._append_singly(samples, rows, outcome)
         dirty: set[tuple[int, int]] = set()
+        new = list(new)
+        if self._outbox is not None:
+            self._outbox.put(new)
         for sample in new:
             spot = (sample.saw, sample.spindle)
             outcome.touch(spot, sample.ts_us)

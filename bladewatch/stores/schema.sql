@@ -5,7 +5,7 @@
 -- Version history
 --   1  first version
 --   2  the ledger has the columns work, due and findings; an answer keeps the question it was given to
---   3  kept_book: what the ledger's rows meant a month ago, kept for speed
+--   3  kept_book: what the ledger's rows meant a month ago, kept for speed; outbox: what waits for a shared store
 
 -- A spindle of a saw; other tables name it by this number.
 CREATE TABLE spot (
@@ -137,3 +137,15 @@ CREATE TABLE waveform (
     samples  BLOB,             -- float64, zlib
     PRIMARY KEY (series, ts_us)
 ) WITHOUT ROWID;
+
+-- What waits to be forwarded to a shared store: lines, packed, in the order in which they were stored.
+CREATE TABLE outbox (
+    id          INTEGER PRIMARY KEY,
+    measurement TEXT    NOT NULL,
+    count       INTEGER NOT NULL,
+    size        INTEGER NOT NULL,
+    first_ns    INTEGER NOT NULL,
+    last_ns     INTEGER NOT NULL,
+    lines       BLOB    NOT NULL, -- line protocol, zlib
+    sent_us     INTEGER           -- when the server took it; it goes when it was seen there
+);

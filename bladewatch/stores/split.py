@@ -21,9 +21,9 @@ from bladewatch.stores.sqlite import SqliteStore
 class SplitStore(SqliteStore):
     """``Store`` whose signals are in one SQLite file and whose books are elsewhere."""
 
-    def __init__(self, path: Path | str, books: PostgresBooks, site: str = "") -> None:
+    def __init__(self, path: Path | str, books: PostgresBooks, site: str = "", spool_bytes: int | None = None) -> None:
         self._elsewhere = books
-        super().__init__(path, site)
+        super().__init__(path, site, spool_bytes)
         kept = self._books_connection.execute(select(func.count()).select_from(tables.ledger)).scalar_one()
         self.books = books.books
         if kept and not books.books.revision(2**62, 2**62)[0]:

@@ -19,6 +19,7 @@ from bladewatch.errors import BladewatchError, UnreachableError, UsageError
 from bladewatch.stores import migrations, tables
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.books import SqlBooks
+from bladewatch.stores.outbox import Outbox
 from bladewatch.stores.protocols import CounterHour, Idle, OrderSum, Outcome, Spot, WorkHour
 from bladewatch.stores.samples import SampleTable
 from bladewatch.stores.spots import Spots
@@ -34,10 +35,10 @@ PACK_STEP = 10
 class SqliteSignals:
     """``Signals`` in SQLite."""
 
-    def __init__(self, connection: sqlite3.Connection) -> None:
+    def __init__(self, connection: sqlite3.Connection, outbox: Outbox | None = None) -> None:
         self._spots = Spots(connection)
-        self._strokes = StrokeTable(connection, self._spots)
-        self._samples = SampleTable(connection, self._spots, self._strokes)
+        self._strokes = StrokeTable(connection, self._spots, outbox)
+        self._samples = SampleTable(connection, self._spots, self._strokes, outbox)
 
     def forget(self) -> None:
         """Drop what is remembered of numbers."""
@@ -139,16 +140,20 @@ class SqliteSignals:
 
 
 class SqliteStore:
-    """``Store`` in one SQLite file. Not for use from several threads: open one each."""
+    """``Store`` in one SQLite file. Not for use from several threads: open one each.
 
-    def __init__(self, path: Path | str, site: str = "") -> None:
+    With ``spool_bytes`` what is stored waits in ``outbox`` too, until it is forwarded, in as much room at most.
+    """
+
+    def __init__(self, path: Path | str, site: str = "", spool_bytes: int | None = None) -> None:
         self.path = path
         self._connection = _connect(path)
         engine = create_engine("sqlite://", creator=lambda: self._connection, poolclass=StaticPool)
         self._books_connection = engine.connect().execution_options(isolation_level="AUTOCOMMIT")
         self._engine = engine
         self._depth = 0
-        self.signals = SqliteSignals(self._connection)
+        self.outbox = Outbox(self._connection, spool_bytes or 0)
+        self.signals = SqliteSignals(self._connection, None if spool_bytes is None else self.outbox)
         self.books = SqlBooks(self._books_connection)
         self._prepare(site)
         self._check_version()
@@ -322,21 +327,23 @@ def _statements(script: str) -> list[str]:
     return found
 
 
-def open_store(url: str, base: Path, site: str = "", ledger_url: str | None = None) -> SqliteStore:
+def open_store(
+    url: str, base: Path, site: str = "", ledger_url: str | None = None, spool_bytes: int | None = None
+) -> SqliteStore:
     """The store of a URL, its books at another where one is given; relative paths are relative to ``base``.
 
-    Raises ``UsageError``, and ``UnreachableError``.
+    With ``spool_bytes`` signals are kept to be forwarded too. Raises ``UsageError``, and ``UnreachableError``.
     """
     scheme, _, rest = url.partition("://")
     if scheme != "sqlite" or not rest.startswith("/"):
         raise UsageError(f"[store] url: found {url.rsplit('@', maxsplit=1)[-1]!r}, expected sqlite:///FILE")
     try:
         if ledger_url is None or ledger_url == url:
-            return SqliteStore(base / rest[1:], site)
+            return SqliteStore(base / rest[1:], site, spool_bytes)
         from bladewatch.stores.postgres import PostgresBooks
         from bladewatch.stores.split import SplitStore
 
-        return SplitStore(base / rest[1:], PostgresBooks(ledger_url, site), site)
+        return SplitStore(base / rest[1:], PostgresBooks(ledger_url, site), site, spool_bytes)
     except BladewatchError:
         raise
     except Exception as error:

@@ -10,6 +10,7 @@ from msgspec.structs import astuple
 
 from bladewatch.contact import hour_of
 from bladewatch.stores.hours import HourFold
+from bladewatch.stores.outbox import Outbox
 from bladewatch.stores.protocols import Conflict, CounterHour, OrderSum, Outcome, Spot, WorkHour
 from bladewatch.stores.spots import Spots
 from collectors.facts import STROKE_CONTENT, Stroke, canonical_text
@@ -29,9 +30,10 @@ def _row(spot: int, stroke: Stroke) -> tuple[object, ...]:
 class StrokeTable:
     """The tables ``stroke``, ``work_hour`` and ``counter_hour``."""
 
-    def __init__(self, connection: sqlite3.Connection, spots: Spots) -> None:
+    def __init__(self, connection: sqlite3.Connection, spots: Spots, outbox: Outbox | None = None) -> None:
         self._sql = connection
         self._spots = spots
+        self._outbox = outbox
 
     def append(self, strokes: Sequence[Stroke]) -> Outcome:
         """Store strokes; of two with one identity the one known earlier stays."""
@@ -39,8 +41,11 @@ class StrokeTable:
         if not strokes:
             return outcome
         new = self._insert_all(strokes)
+        replaced: list[Stroke] = []
         if new is None:
-            new = self._insert_singly(strokes, outcome)
+            new = self._insert_singly(strokes, outcome, replaced)
+        if self._outbox is not None:
+            self._outbox.put([*new, *replaced])
         outcome.taken += len(new)
         by_spot: dict[Spot, list[Stroke]] = {}
         for stroke in new:
@@ -64,7 +69,10 @@ class StrokeTable:
         self._sql.execute("RELEASE all_new")
         return None
 
-    def _insert_singly(self, strokes: Sequence[Stroke], outcome: Outcome) -> list[Stroke]:
+    def _insert_singly(
+        self, strokes: Sequence[Stroke], outcome: Outcome, replaced: list[Stroke]
+    ) -> list[Stroke]:  # fmt: skip
+        """One by one; those that took another's place are put into ``replaced``."""
         new: list[Stroke] = []
         for stroke in strokes:
             spot = self._spots.number((stroke.saw, stroke.spindle))
@@ -81,8 +89,10 @@ class StrokeTable:
                 outcome.repeated += 1
                 if stroke.known_us < stands.known_us:
                     self._replace(spot, stroke, outcome)
+                    replaced.append(stroke)
             elif (stroke.known_us, mine) < (stands.known_us, its):
                 self._replace(spot, stroke, outcome)
+                replaced.append(stroke)
                 outcome.taken += 1
                 outcome.conflicts.append(Conflict(stands, had_stood=True))
             else:

@@ -1,0 +1,252 @@
+"""A server that speaks the v2 interface of InfluxDB: buckets, writes, and whether it holds what was written.
+
+Errors are told as what they mean for whoever writes: ``UnreachableError`` can be tried again, ``UsageError`` wants a
+person, ``Refused`` says that this server takes some lines in no case. No text holds the token, and what servers repeat
+is cut.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from urllib.parse import parse_qs, unquote, urlsplit
+
+from bladewatch.errors import UnreachableError, UsageError
+from bladewatch.stores.lines import READING, Series
+
+if TYPE_CHECKING:
+    from influxdb_client.client.influxdb_client import InfluxDBClient
+    from influxdb_client.rest import ApiException
+
+TOKEN_FROM: Final = "BLADEWATCH_INFLUX_TOKEN"  # noqa: S105 (a name)
+SHAPE: Final = "influx://HOST:PORT/ORGANISATION/BUCKET"
+FAST: Final = "-fast"
+"""What the name of the bucket of readings ends in: these go after ``keep_raw_days``."""
+TIMEOUT_MS: Final = 30_000
+SHOWN: Final = 200
+_SWITCH: Final = ("true", "false")
+RETRY: Final = (408, 425, 429, 500, 502, 503, 504)
+
+
+class Refused(Exception):
+    """The server does not take some of the lines, whether or not it took the others; ``old``: it keeps none so old."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text)
+        self.old = "outside retention policy" in text
+
+
+class Address(NamedTuple):
+    """Where the shared signals are; ``looks`` is whether the server can be asked what it holds."""
+
+    host: str
+    organisation: str
+    bucket: str
+    tls: bool
+    looks: bool
+
+    @property
+    def url(self) -> str:
+        """The server's address."""
+        return f"{'https' if self.tls else 'http'}://{self.host}"
+
+    def bucket_of(self, measurement: str) -> str:
+        """The bucket of a measurement: readings go in time, the rest stays."""
+        return f"{self.bucket}{FAST}" if measurement == READING else self.bucket
+
+
+def address_of(text: str) -> Address:
+    """The address of a URL. Raises ``UsageError``.
+
+    >>> address_of("influx://127.0.0.1:8086/plant/bladewatch").url
+    'http://127.0.0.1:8086'
+    >>> address_of("influx://db.invalid/plant/bladewatch?tls=true").url
+    'https://db.invalid'
+    """
+    parts = urlsplit(text)
+    names = [unquote(name) for name in parts.path.split("/")[1:]]
+    if parts.scheme != "influx" or not parts.hostname or len(names) != 2 or not all(names):
+        raise UsageError(f"[store] forward_url: found {_without_secret(text)!r}, expected {SHAPE}")
+    if parts.username is not None or parts.password is not None:
+        raise UsageError(f"[store] forward_url: take user and token out of it; the token stands in {TOKEN_FROM}")
+    said = {name: values[-1] for name, values in parse_qs(parts.query).items()}
+    wrong = [f"{name}={value}" for name, value in said.items() if name not in ("tls", "look") or value not in _SWITCH]
+    if wrong:
+        raise UsageError(f"[store] forward_url: found {wrong[0]!r}, expected tls or look, each true or false")
+    tls, look = said.get("tls", "false") == "true", said.get("look", "true") == "true"
+    return Address(parts.netloc, names[0], names[1], tls, look)
+
+
+class Influx:
+    """A server, reached with the token of the environment."""
+
+    def __init__(self, address: Address) -> None:
+        from influxdb_client.client.influxdb_client import InfluxDBClient
+        from influxdb_client.client.write_api import SYNCHRONOUS
+
+        token = os.environ.get(TOKEN_FROM)
+        if not token:
+            raise UsageError(f"[store] forward_url: the variable {TOKEN_FROM} is not set")
+        self.address = address
+        self._token = token
+        self._client: InfluxDBClient = InfluxDBClient(
+            url=address.url, token=token, org=address.organisation, timeout=TIMEOUT_MS, enable_gzip=False
+        )
+        self._write = self._client.write_api(write_options=SYNCHRONOUS)
+        self._query = self._client.query_api()
+
+    def close(self) -> None:
+        """Let go of the server."""
+        self._client.close()  # type: ignore[no-untyped-call]
+
+    def write(self, measurement: str, lines: bytes) -> None:
+        """Write lines of one measurement. Raises ``Refused``, ``UnreachableError`` and ``UsageError``."""
+        bucket = self.address.bucket_of(measurement)
+        with self._errors(bucket):
+            self._write.write(bucket=bucket, record=lines)
+
+    def held(self, measurement: str, first_ns: int, last_ns: int, saw: str | None = None) -> dict[Series, set[int]]:
+        """The times [ns] of all points of a measurement between two, by series; of one saw where it is given."""
+        flux = (
+            "from(bucket: bucket) |> range(start: time(v: first), stop: time(v: last)) "
+            '|> filter(fn: (r) => r._measurement == measurement and r._field == "known_us") '
+            f"{'' if saw is None else '|> filter(fn: (r) => r.saw == saw) '}"
+            '|> keep(columns: ["_time", "saw", "spindle", "signal", "point"])'
+        )
+        bucket = self.address.bucket_of(measurement)
+        values: dict[str, Any] = {"bucket": bucket, "first": first_ns, "last": last_ns + 1, "measurement": measurement}
+        if saw is not None:
+            values["saw"] = saw
+        found: dict[Series, set[int]] = {}
+        for row in self._rows(flux, values, bucket):
+            tags = (row.get(name) or "" for name in ("saw", "spindle", "signal", "point"))
+            found.setdefault(Series(measurement, *tags), set()).add(_ns(row["_time"]))
+        return found
+
+    def prepare(self, keep_raw_days: int) -> list[str]:
+        """Make the buckets that are missing, and set how long each keeps its points; returns what there is now.
+
+        Raises ``UnreachableError`` and ``UsageError``.
+        """
+        from influxdb_client.domain.bucket_retention_rules import BucketRetentionRules
+
+        buckets = self._client.buckets_api()
+        told = []
+        for bucket, days in ((self.address.bucket, 0), (f"{self.address.bucket}{FAST}", keep_raw_days)):
+            rules = BucketRetentionRules(type="expire", every_seconds=days * 86_400)  # type: ignore[no-untyped-call]
+            with self._errors(bucket):
+                found = buckets.find_bucket_by_name(bucket)  # type: ignore[no-untyped-call]
+                if found is None:
+                    buckets.create_bucket(
+                        bucket_name=bucket, retention_rules=[rules], org=self.address.organisation
+                    )  # fmt: skip
+                elif [rule.every_seconds for rule in found.retention_rules] != [days * 86_400]:
+                    found.retention_rules = [rules]
+                    buckets.update_bucket(found)
+            made = "made" if found is None else "there"
+            told.append(f"bucket {bucket}: {made}, keeps points {f'{days} days' if days else 'for good'}")
+        return told
+
+    def _rows(self, flux: str, values: dict[str, Any], bucket: str) -> Iterator[dict[str, str]]:
+        """The rows of a query, whose values are bound and never pasted."""
+        where = f"{self.address.url} bucket {bucket}"
+        try:
+            with self._errors(bucket):
+                answer: bytes = self._query.query_raw(flux, params=values).data
+        except Refused as error:
+            raise UsageError(f"{where}: the query is refused: {error}") from error
+        head: list[str] = []
+        for row in csv.reader(answer.decode().splitlines()):
+            if not row or row[0].startswith("#"):
+                head = []
+            elif not head:
+                head = row
+            elif "error" in head:  # told while rows stream, after an answer of 200
+                raise UnreachableError(f"{where}: the query failed: {self._shown(' '.join(row))}")
+            else:
+                yield dict(zip(head, row, strict=True))
+
+    def _errors(self, bucket: str) -> _Errors:
+        return _Errors(self, bucket)
+
+    def told(self, error: ApiException, bucket: str) -> Exception:
+        """What an answer means for whoever writes or asks."""
+        text = self._shown(_message(error))
+        where = f"{self.address.url} bucket {bucket}"
+        if error.status in (400, 413, 422):
+            return Refused(text)
+        if error.status == 401:
+            return UsageError(f"{where}: the token in {TOKEN_FROM} is not known there")
+        if error.status == 403:
+            return UsageError(f"{where}: the token in {TOKEN_FROM} may not write this bucket")
+        if error.status == 404:
+            return UsageError(
+                f"{where}: not found: there is no such bucket or organisation, or the token may not see it; "
+                "'bladewatch store init' makes the buckets"
+            )
+        if error.status in RETRY or error.status is None:
+            return UnreachableError(f"{where}: {error.status or ''} {text}".strip())
+        return UsageError(f"{where}: {error.status} {text}")
+
+    def _shown(self, text: str) -> str:
+        """An error's text without the token, and not with all that was sent."""
+        plain = " ".join(text.replace(self._token, "…").split())
+        return plain if len(plain) <= SHOWN else f"{plain[:SHOWN]} …"
+
+
+class _Errors:
+    """Tells errors of the client as ours."""
+
+    def __init__(self, server: Influx, bucket: str) -> None:
+        self._server, self._bucket = server, bucket
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        from influxdb_client.rest import ApiException
+        from urllib3.exceptions import HTTPError
+
+        if isinstance(error, ApiException):
+            raise self._server.told(error, self._bucket) from None  # the client's text repeats what was sent
+        if isinstance(error, HTTPError | OSError):
+            raise UnreachableError(f"{self._server.address.url}: {type(error).__name__}") from error
+
+
+def _message(error: ApiException) -> str:
+    import json
+
+    body = error.body.decode("utf-8", "replace") if isinstance(error.body, bytes) else error.body or ""
+    try:
+        return str(json.loads(body)["message"])
+    except (ValueError, KeyError, TypeError):
+        return body or str(error.reason or "")
+
+
+def _without_secret(text: str) -> str:
+    return text.rsplit("@", maxsplit=1)[-1]
+
+
+def _ns(text: str) -> int:
+    """Nanoseconds of RFC 3339 text in UTC.
+
+    >>> _ns("2031-01-01T00:00:00.000001002Z") - _ns("2031-01-01T00:00:00Z")
+    1002
+    """
+    whole, _, fraction = text.removesuffix("Z").partition(".")
+    return _second(whole) * 1_000_000_000 + int(fraction.ljust(9, "0") or "0")
+
+
+@lru_cache(maxsize=8192)
+def _second(text: str) -> int:
+    from datetime import datetime
+
+    return int(datetime.fromisoformat(f"{text}+00:00").timestamp())
+
+
+def lacking(wanted: Sequence[tuple[Series, int]], held: dict[Series, set[int]]) -> int:
+    """How many of some points a server does not hold."""
+    return sum(time_ns not in held.get(series, ()) for series, time_ns in wanted)

@@ -1,0 +1,130 @@
+"""Facts as points in the line protocol of InfluxDB: what any tool that reads that can plot.
+
+==========  ============================  ======================================  ==========================
+measure     tags                          fields                                  time
+==========  ============================  ======================================  ==========================
+stroke      saw, spindle                  stroke, known_us and what the message   the stroke's, in µs, and
+                                          tells, each of one type for good        its counter's last 3 digits
+reading     saw, spindle, signal, point   value, known_us                         the reading's
+==========  ============================  ======================================  ==========================
+
+A point is known by its measurement, tags and time, so a fact that is written again is the same point. Two strokes of
+one microsecond have counters of their own. Tags take a few hundred values; what has no bound is a field. Whole numbers
+are always integers, measures always floats: the first type that a server sees of a field stands.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable
+from functools import lru_cache
+from typing import Any, Final, NamedTuple, get_args, get_type_hints
+
+from collectors.facts import STROKE_CONTENT, Sample, Stroke
+
+STROKE: Final = "stroke"
+READING: Final = "reading"
+US_NS: Final = 1000
+
+
+class Series(NamedTuple):
+    """What a point's measurement and tags say; no signal of strokes, and no point of most signals."""
+
+    measurement: str
+    saw: str
+    spindle: str
+    signal: str = ""
+    point: str = ""
+
+
+class Point(NamedTuple):
+    """A line with the series and the time [ns] that it is known by."""
+
+    series: Series
+    time_ns: int
+    line: str
+
+
+def points_of(facts: Iterable[Stroke | Sample]) -> list[Point]:
+    """The points of facts, in their order."""
+    return [_stroke(fact) if isinstance(fact, Stroke) else _reading(fact) for fact in facts]
+
+
+def _reading(sample: Sample) -> Point:
+    series, key = _keyed(READING, sample.saw, sample.spindle, sample.signal, sample.point)
+    time_ns = sample.ts_us * US_NS
+    return Point(series, time_ns, f"{key} value={sample.value!r},known_us={sample.known_us}i {time_ns}")
+
+
+def _stroke(stroke: Stroke) -> Point:
+    series, key = _keyed(STROKE, stroke.saw, stroke.spindle, "", "")
+    fields = [f"stroke={stroke.stroke}i,known_us={stroke.known_us}i"]
+    for name, text in _FIELDS:
+        value = getattr(stroke, name)
+        if value is not None:
+            fields.append(f"{name}={text(value)}")
+    time_ns = stroke.ts_us * US_NS + stroke.stroke % US_NS
+    return Point(series, time_ns, f"{key} {','.join(fields)} {time_ns}")
+
+
+@lru_cache(maxsize=4096)
+def _keyed(measurement: str, saw: str, spindle: str, signal: str, point: str) -> tuple[Series, str]:
+    """The series, and what its lines begin with; a tag without a value is left out, as the protocol wants it."""
+    series = Series(measurement, saw, spindle, signal, point)
+    tags = {"point": point, "saw": saw, "signal": signal, "spindle": spindle}
+    return series, measurement + "".join(f",{name}={_tag(value)}" for name, value in tags.items() if value)
+
+
+def _tag(text: str) -> str:
+    r"""A tag's value. The protocol has no way to write one that ends in a backslash: it becomes a set minus.
+
+    >>> _tag("S 1,a=b"), _tag("S\\")
+    ('S\\ 1\\,a\\=b', 'S∖')
+    """
+    whole = f"{text[:-1]}∖" if text.endswith("\\") else text
+    return whole.replace(",", "\\,").replace("=", "\\=").replace(" ", "\\ ")
+
+
+def known_by(line: str) -> tuple[Series, int]:
+    r"""The series and the time [ns] of a line that was made here.
+
+    >>> known_by('reading,saw=S\\ 1,signal=power_kw,spindle=1 value=2.0,known_us=7i 9000')
+    (Series(measurement='reading', saw='S 1', spindle='1', signal='power_kw', point=''), 9000)
+    """
+    end = line.index(" ")
+    while line[end - 1] == "\\":
+        end = line.index(" ", end + 1)
+    return _series_of(line[:end]), int(line[line.rindex(" ") + 1 :])
+
+
+@lru_cache(maxsize=4096)
+def _series_of(key: str) -> Series:
+    measurement, *tags = _COMMA.split(key)
+    values = dict(_EQUALS.split(tag, maxsplit=1) for tag in tags)
+    return Series(measurement, **{name: _ESCAPED.sub(r"\1", value) for name, value in values.items()})
+
+
+def _whole(value: int) -> str:
+    return f"{value}i"
+
+
+def _text(value: str) -> str:
+    r"""A field's text.
+
+    >>> _text('a "b" \\')
+    '"a \\"b\\" \\\\"'
+    """
+    escaped = value.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{escaped}"'
+
+
+def _measure(value: float) -> str:
+    return repr(float(value))
+
+
+_COMMA: Final = re.compile(r"(?<!\\),")
+_EQUALS: Final = re.compile(r"(?<!\\)=")
+_ESCAPED: Final = re.compile(r"\\([,= ])")
+_WRITERS: Final[dict[type, Callable[[Any], str]]] = {str: _text, int: _whole, float: _measure}
+_HINTS: Final = get_type_hints(Stroke)
+_FIELDS: Final = [(name, _WRITERS[get_args(_HINTS[name])[0]]) for name in ("seq", *STROKE_CONTENT)]

@@ -1,0 +1,136 @@
+"""What waits to be forwarded: facts that were stored here in the same transaction, packed, in the order they came.
+
+A row leaves only when the server was seen to hold all of its points. The table is bounded: when it is full nothing more
+is stored, so nothing more is acknowledged, and the broker keeps the rest.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import zlib
+from collections.abc import Iterable, Sequence
+from typing import Final, NamedTuple
+
+from bladewatch.errors import UnreachableError
+from bladewatch.stores.lines import US_NS, Point, points_of
+from collectors.facts import Sample, Stroke
+from collectors.instants import HOUR_US
+
+HOUR_NS: Final = HOUR_US * US_NS
+FAST: Final = 1
+"""How hard lines are packed: they alike are many, and the collector waits."""
+
+
+class Waiting(NamedTuple):
+    """A row: lines of one measurement, how many, from when to when [ns]; when it was sent, if it was."""
+
+    id: int
+    measurement: str
+    points: int
+    first_ns: int
+    last_ns: int
+    sent_us: int | None
+    lines: bytes
+
+    @property
+    def text(self) -> bytes:
+        """The lines."""
+        return zlib.decompress(self.lines)
+
+
+class Backlog(NamedTuple):
+    """How many rows and points wait, how many of the points were sent, the room they take, the oldest's time [ns]."""
+
+    rows: int
+    points: int
+    sent: int
+    size: int
+    oldest_ns: int | None
+
+
+class Outbox:
+    """The table ``outbox``. Whoever calls has a transaction open."""
+
+    def __init__(self, connection: sqlite3.Connection, room_bytes: int) -> None:
+        self._sql = connection
+        self._room = room_bytes
+
+    def put(self, facts: Sequence[Stroke | Sample]) -> None:
+        """Keep facts that were stored, to be forwarded. Raises ``UnreachableError`` where there is no room."""
+        if not facts:
+            return
+        hours: dict[int, list[Point]] = {}
+        for point in points_of(facts):
+            hours.setdefault(point.time_ns // HOUR_NS, []).append(point)
+        for _, points in sorted(hours.items()):
+            self._put(points)
+
+    def _put(self, points: Sequence[Point]) -> None:
+        """A row of one measurement and hour, so that whoever looks for its points need not look far."""
+        packed = zlib.compress("\n".join(point.line for point in points).encode(), FAST)
+        size = self.size() + len(packed)
+        if size > self._room:
+            text = f"the spool is full: {size // 1_000_000} MB wait for the shared store; see [store] spool_mb"
+            raise UnreachableError(text)
+        times = [point.time_ns for point in points]
+        row = (points[0].series.measurement, len(points), len(packed), min(times), max(times), packed)
+        self._sql.execute(
+            "INSERT INTO outbox (measurement, count, size, first_ns, last_ns, lines) VALUES (?, ?, ?, ?, ?, ?)", row
+        )
+
+    def size(self) -> int:
+        """The room that is taken [bytes]."""
+        return int(self._sql.execute("SELECT coalesce(sum(size), 0) FROM outbox").fetchone()[0])
+
+    def backlog(self) -> Backlog:
+        """What waits."""
+        query = (
+            "SELECT count(*), coalesce(sum(count), 0), coalesce(sum(CASE WHEN sent_us IS NOT NULL THEN count END), 0), "
+            "coalesce(sum(size), 0), min(first_ns) FROM outbox"
+        )
+        return Backlog(*self._sql.execute(query).fetchone())
+
+    def unsent(self, most: int) -> list[Waiting]:
+        """The first rows that were not sent, of one measurement, with about so many points together."""
+        return self._some("sent_us IS NULL", (), most)
+
+    def sent(self, before_us: int, most: int) -> list[Waiting]:
+        """The first rows that were sent by an instant, of one measurement, with about so many points together."""
+        return self._some("sent_us <= ?", (before_us,), most)
+
+    def _some(self, which: str, values: tuple[int, ...], most: int) -> list[Waiting]:
+        query = (
+            "SELECT id, measurement, count, first_ns, last_ns, sent_us, lines FROM outbox "  # noqa: S608 (our own words)
+            f"WHERE {which} ORDER BY id"
+        )
+        found: list[Waiting] = []
+        count = 0
+        for row in map(Waiting._make, self._sql.execute(query, values)):
+            if found and (row.measurement != found[0].measurement or count + row.points > most or _far(row, found[0])):
+                break
+            found.append(row)
+            count += row.points
+        return found
+
+    def mark_sent(self, ids: Iterable[int], at_us: int) -> None:
+        """The server took these."""
+        self._sql.executemany("UPDATE outbox SET sent_us = ? WHERE id = ?", ((at_us, row_id) for row_id in ids))
+
+    def send_again(self, ids: Iterable[int]) -> None:
+        """The server does not hold all of these."""
+        self._sql.executemany("UPDATE outbox SET sent_us = NULL WHERE id = ?", ((row_id,) for row_id in ids))
+
+    def release(self, ids: Iterable[int]) -> None:
+        """The server holds all of these."""
+        self._sql.executemany("DELETE FROM outbox WHERE id = ?", ((row_id,) for row_id in ids))
+
+    def replace(self, row: Waiting, lines: Sequence[bytes]) -> None:
+        """A row without the lines that the server refused for good."""
+        packed = zlib.compress(b"\n".join(lines), FAST)
+        query = "UPDATE outbox SET lines = ?, size = ?, count = ? WHERE id = ?"
+        self._sql.execute(query, (packed, len(packed), len(lines), row.id))
+
+
+def _far(one: Waiting, other: Waiting) -> bool:
+    """Whether two rows lie so far apart that looking for both at once would look at much that is neither."""
+    return abs(one.first_ns - other.first_ns) > 2 * HOUR_NS
