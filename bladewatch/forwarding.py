@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 from bladewatch.errors import BladewatchError
-from bladewatch.stores.influx import Refused, lacking
-from bladewatch.stores.lines import READING, Series, known_by
+from bladewatch.stores.influx import Refused
+from bladewatch.stores.lines import READING, Series, times_by_series
 from bladewatch.stores.outbox import Backlog, Outbox, Waiting
 from bladewatch.stores.sqlite import SqliteStore
 from collectors.facts import Rejected
@@ -22,6 +22,8 @@ from collectors.instants import SECOND_US
 
 BATCH: Final = 5000
 """Points of one request: more are no faster."""
+LOOK: Final = 25_000
+"""Points that are looked for at once: a question has its price, whatever it finds."""
 LOOK_AFTER_US: Final = 10 * SECOND_US
 """A server may say that it took points and lose them when it is killed soon after: so long nobody believes it."""
 IDLE_S: Final = 0.2
@@ -104,14 +106,14 @@ class Forwarder:
         ``all_of_it`` does not wait for that while. Raises ``UnreachableError`` and ``UsageError``.
         """
         before_us = self._clock_us() - (0 if all_of_it else LOOK_AFTER_US)
-        rows = self._outbox.sent(before_us, BATCH)
+        rows = self._outbox.sent(before_us, LOOK)
         if not rows:
             return False
         first_ns, last_ns = min(row.first_ns for row in rows), max(row.last_ns for row in rows)
-        wanted = {row.id: [known_by(line) for line in row.text.decode().split("\n")] for row in rows}
-        saws = {series.saw for points in wanted.values() for series, _ in points}
+        wanted = {row.id: times_by_series(row.text.decode()) for row in rows}
+        saws = {series.saw for points in wanted.values() for series in points}
         held = self._server.held(rows[0].measurement, first_ns, last_ns, saws.pop() if len(saws) == 1 else None)
-        missing = [row for row in rows if lacking(wanted[row.id], held)]
+        missing = [row for row in rows if any(times - held.get(of, set()) for of, times in wanted[row.id].items())]
         seen = [row for row in rows if row not in missing]
         with self._store.transaction():
             self._outbox.release(row.id for row in seen)

@@ -25,7 +25,7 @@ from bladewatch.errors import UnreachableError, UsageError
 from bladewatch.forwarding import Forwarder, Forwarding, Pause
 from bladewatch.pipeline import ingest
 from bladewatch.stores.influx import TOKEN_FROM, Influx, Refused, address_of
-from bladewatch.stores.lines import Series, known_by
+from bladewatch.stores.lines import Series, times_by_series
 from bladewatch.stores.sqlite import SqliteStore
 from collectors.facts import Batch, Sample
 
@@ -57,7 +57,8 @@ class Model:
             return
         for line in told:
             if line not in causes and not whole:
-                self.points[known_by(line)] = line
+                ((series, (time_ns,)),) = times_by_series(line).items()
+                self.points[series, time_ns] = line
         if causes:
             raise Refused(next(iter(causes.values())))
 

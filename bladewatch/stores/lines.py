@@ -85,16 +85,22 @@ def _tag(text: str) -> str:
     return whole.replace(",", "\\,").replace("=", "\\=").replace(" ", "\\ ")
 
 
-def known_by(line: str) -> tuple[Series, int]:
-    r"""The series and the time [ns] of a line that was made here.
+def times_by_series(text: str) -> dict[Series, set[int]]:
+    r"""The times [ns] of lines that were made here, by series.
 
-    >>> known_by('reading,saw=S\\ 1,signal=power_kw,spindle=1 value=2.0,known_us=7i 9000')
-    (Series(measurement='reading', saw='S 1', spindle='1', signal='power_kw', point=''), 9000)
+    >>> times_by_series('reading,saw=S\\ 1,signal=power_kw,spindle=1 value=2.0,known_us=7i 9000')
+    {Series(measurement='reading', saw='S 1', spindle='1', signal='power_kw', point=''): {9000}}
     """
-    end = line.index(" ")
-    while line[end - 1] == "\\":
-        end = line.index(" ", end + 1)
-    return _series_of(line[:end]), int(line[line.rindex(" ") + 1 :])
+    found: dict[str, set[int]] = {}
+    for line in text.split("\n"):
+        end = line.index(" ")
+        while line[end - 1] == "\\":
+            end = line.index(" ", end + 1)
+        key = line[:end]
+        if key not in found:
+            found[key] = set()
+        found[key].add(int(line[line.rindex(" ") + 1 :]))
+    return {_series_of(key): times for key, times in found.items()}
 
 
 @lru_cache(maxsize=4096)

@@ -99,14 +99,15 @@ class Outbox:
         return self._some("sent_us <= ?", (before_us,), most)
 
     def _some(self, which: str, values: tuple[int, ...], most: int) -> list[Waiting]:
+        first = f"(SELECT measurement FROM outbox WHERE {which} ORDER BY id LIMIT 1)"  # noqa: S608 (our own words)
         query = (
             "SELECT id, measurement, count, first_ns, last_ns, sent_us, lines FROM outbox "  # noqa: S608 (our own words)
-            f"WHERE {which} ORDER BY id"
+            f"WHERE {which} AND measurement = {first} ORDER BY id"
         )
         found: list[Waiting] = []
         count = 0
-        for row in map(Waiting._make, self._sql.execute(query, values)):
-            if found and (row.measurement != found[0].measurement or count + row.points > most or _far(row, found[0])):
+        for row in map(Waiting._make, self._sql.execute(query, (*values, *values))):
+            if found and (count + row.points > most or _far(row, found[0])):
                 break
             found.append(row)
             count += row.points

@@ -3,10 +3,10 @@
     BLADEWATCH_TEST_INFLUX_URL=influx://127.0.0.1:8086/ORG BLADEWATCH_TEST_INFLUX_TOKEN=... \
         python tests/bench/bench_forward.py [--points 200000] [--away 60] [--rate 500]
 
-Rates are of one run: the plain client with ready lines, 5 000 a batch; from facts in memory to points that were seen on the
-server, the file between (stored, sent, looked for). In the drill facts come at a rate through the store while the server
-cannot be reached for so many seconds; the forwarder is a process of its own that is killed in the middle. At the end every
-point is looked for.
+Rates are of one run: the plain client with ready lines, 5 000 a batch; from facts in memory to points that were seen on
+the server, the file between (stored, sent, looked for). In the drill facts come at a rate through the store while the
+server cannot be reached for so many seconds; the forwarder is a process of its own that is killed in the middle. At the
+end every point is looked for.
 """
 
 from __future__ import annotations
@@ -127,7 +127,8 @@ from bladewatch.stores.influx import Influx, address_of
 from bladewatch.stores.sqlite import SqliteStore
 path, url = sys.argv[1:]
 clock = lambda: time.time_ns() // 1000
-run = Forwarding(lambda: Forwarder(SqliteStore(path, "bench", 4 * 10**9), Influx(address_of(url)), clock, 10**15), print)
+open_it = lambda: Forwarder(SqliteStore(path, "bench", 4 * 10**9), Influx(address_of(url)), clock, 10**15)
+run = Forwarding(open_it, print)
 run.start()
 run.join()
 """
