@@ -10,12 +10,13 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final
 
 from bladewatch.errors import BladewatchError
 from bladewatch.stores.influx import Refused
-from bladewatch.stores.lines import READING, Series, times_by_series
+from bladewatch.stores.lines import READING, times_by_series
 from bladewatch.stores.outbox import Backlog, Outbox, Waiting
+from bladewatch.stores.protocols import Server
 from bladewatch.stores.sqlite import SqliteStore
 from collectors.facts import Rejected
 from collectors.instants import SECOND_US
@@ -29,22 +30,6 @@ LOOK_AFTER_US: Final = 10 * SECOND_US
 IDLE_S: Final = 0.2
 FIRST_PAUSE_S: Final = 1.0
 LONGEST_PAUSE_S: Final = 60.0
-
-
-class Server(Protocol):
-    """What takes points and tells which it holds; see ``stores.influx.Influx``."""
-
-    def write(self, measurement: str, lines: bytes) -> None:
-        """Write lines of one measurement."""
-        ...
-
-    def held(self, measurement: str, first_ns: int, last_ns: int, saw: str | None) -> dict[Series, set[int]]:
-        """The times of all points between two, by series; of one saw where it is given."""
-        ...
-
-    def close(self) -> None:
-        """Let go of it."""
-        ...
 
 
 @dataclass(slots=True)

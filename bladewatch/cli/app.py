@@ -338,6 +338,21 @@ def store_init(context: typer.Context) -> None:
     prepare(context.obj)
 
 
+@store_app.command("copy")
+def store_copy(
+    context: typer.Context,
+    source: Annotated[str, typer.Argument(help="sqlite:///FILE or postgresql://…", show_default=False)],
+    target: Annotated[str, typer.Argument(help="postgresql://…, sqlite:///FILE or influx://…", show_default=False)],
+) -> None:
+    """Copy books or signals to where they are missing, and hold both against each other day by day.
+
+    Example: bladewatch store copy sqlite:///bladewatch.sqlite postgresql://books.invalid/hall
+    """
+    from bladewatch.cli.shared import copy
+
+    copy(context.obj, source, target)
+
+
 @store_app.command("forward")
 def store_forward(context: typer.Context, as_json: JsonFlag = False) -> None:
     """Send what waits for the shared store, and see that it is there. The collector does this by itself.

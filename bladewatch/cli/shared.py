@@ -8,7 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from bladewatch.config.decode import load
-from bladewatch.errors import UsageError
+from bladewatch.errors import UnreachableError, UsageError
 from bladewatch.format import some_text
 from bladewatch.service import Service, find_config
 from bladewatch.stores.influx import Influx, address_of
@@ -49,3 +49,19 @@ def forward(config: Path | None, as_json: bool) -> None:
         print(f"{some_text(moved.refused, 'point')} it did not take: see 'bladewatch rejects'")
     if moved.expired:
         print(f"{some_text(moved.expired, 'point')} older than it keeps: not sent")
+
+
+def copy(config: Path | None, source: str, target: str) -> None:
+    """Copy a shop's books or signals, and hold both stores against each other."""
+    from bladewatch.copying import copied
+
+    told = load(find_config(config))
+    differ = 0
+    for part in copied(told, source, target):
+        days = f"; DIFFERS on {', '.join(part.differ)}" if part.differ else "; the same day by day"
+        print(f"{part.name}: {part.copied} copied, {part.rows} there{days}", flush=True)
+        differ += len(part.differ)
+    if differ:
+        raise UnreachableError(
+            f"{target}: {some_text(differ, 'day')} differ from {source}; run it again, or look there"
+        )

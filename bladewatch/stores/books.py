@@ -40,6 +40,11 @@ class SqlBooks:
     def __init__(self, connection: Connection) -> None:
         self._sql = connection
 
+    @property
+    def connection(self) -> Connection:
+        """What they are read and written through."""
+        return self._sql
+
     # Ledger
 
     def append_events(self, events: Sequence[Event]) -> tuple[int, int, list[tuple[Event, Event]]]:
@@ -209,7 +214,7 @@ class SqlBooks:
         """Names of imported files by the start of a rejection's source."""
         table = tables.meta
         query = select(table.c.name, table.c.value).where(table.c.name.startswith("file:"))
-        return dict(self._sql.execute(query).tuples().all())
+        return {row.name: row.value for row in self._sql.execute(query)}
 
     def _conflict_stands(self, item: Rejected) -> bool:
         """Whether this losing report is listed already: from this file, or as one that had stood in the store."""

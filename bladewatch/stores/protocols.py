@@ -11,6 +11,7 @@ import msgspec
 
 from bladewatch.ledger.events import Event
 from bladewatch.stores.blocks import Reading
+from bladewatch.stores.lines import Series
 from collectors.facts import BladeNote, Check, Fact, Rejected, Sample, Stroke, Waveform
 
 Spot = tuple[str, str]
@@ -429,4 +430,20 @@ class Store(Protocol):
 
     def close(self) -> None:
         """Let go of the file."""
+        ...
+
+
+class Server(Protocol):
+    """A shared store of signals: it takes points and tells which it holds; see ``stores.influx.Influx``."""
+
+    def write(self, measurement: str, lines: bytes) -> None:
+        """Write lines of one measurement."""
+        ...
+
+    def held(self, measurement: str, first_ns: int, last_ns: int, saw: str | None) -> dict[Series, set[int]]:
+        """The times of all points between two, by series; of one saw where it is given."""
+        ...
+
+    def close(self) -> None:
+        """Let go of it."""
         ...

@@ -30,7 +30,7 @@ class SplitStore(SqliteStore):
             self.close()
             raise UsageError(
                 f"[store] ledger_url: {books.name} has no ledger, and {path} has one of {kept} rows; "
-                "copy it first: bladewatch ledger export, then import it with the new ledger_url"
+                f"copy it first: bladewatch store copy sqlite:///{Path(path).name} {books.name}"
             )
 
     def _begin(self, write: bool) -> None:
