@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from bladewatch.assess.moment import Moment
     from bladewatch.assess.question import Question
     from bladewatch.forwarding import Forwarder
+    from bladewatch.stores.desk import DeskStore
     from bladewatch.stores.sqlite import SqliteStore
 from collectors.facts import Batch
 from collectors.fields import Site
@@ -79,7 +80,21 @@ class Service:
     def __init__(self, config: Config, clock: Clock = wall_clock) -> None:
         self.config = config
         self.clock = clock
-        self.store: Store = self._open_store()
+        self.store: Store = self._desk() if config.store.url.startswith("influx:") else self._open_store()
+
+    def _desk(self) -> DeskStore:
+        """The store of a host that has no collector. Raises ``UsageError``, and ``UnreachableError``."""
+        from bladewatch.stores.desk import DeskStore
+        from bladewatch.stores.influx import Influx, address_of
+        from bladewatch.stores.postgres import PostgresBooks
+
+        told = self.config.store
+        if told.ledger_url is None:
+            raise UsageError(
+                "[store] ledger_url: missing; with url = influx://… the books are in a postgresql:// database"
+            )
+        server = Influx(address_of(told.url, "url"))
+        return DeskStore(server, PostgresBooks(told.ledger_url, self.config.site.name))
 
     def _open_store(self) -> SqliteStore:
         from bladewatch.stores.sqlite import open_store

@@ -58,8 +58,8 @@ class Address(NamedTuple):
         return f"{self.bucket}{FAST}" if measurement == READING else self.bucket
 
 
-def address_of(text: str) -> Address:
-    """The address of a URL. Raises ``UsageError``.
+def address_of(text: str, key: str = "forward_url") -> Address:
+    """The address of a URL, which stands under ``key``. Raises ``UsageError``.
 
     >>> address_of("influx://127.0.0.1:8086/plant/bladewatch").url
     'http://127.0.0.1:8086'
@@ -69,13 +69,13 @@ def address_of(text: str) -> Address:
     parts = urlsplit(text)
     names = [unquote(name) for name in parts.path.split("/")[1:]]
     if parts.scheme != "influx" or not parts.hostname or len(names) != 2 or not all(names):
-        raise UsageError(f"[store] forward_url: found {_without_secret(text)!r}, expected {SHAPE}")
+        raise UsageError(f"[store] {key}: found {_without_secret(text)!r}, expected {SHAPE}")
     if parts.username is not None or parts.password is not None:
-        raise UsageError(f"[store] forward_url: take user and token out of it; the token stands in {TOKEN_FROM}")
+        raise UsageError(f"[store] {key}: take user and token out of it; the token stands in {TOKEN_FROM}")
     said = {name: values[-1] for name, values in parse_qs(parts.query).items()}
     wrong = [f"{name}={value}" for name, value in said.items() if name not in ("tls", "look") or value not in _SWITCH]
     if wrong:
-        raise UsageError(f"[store] forward_url: found {wrong[0]!r}, expected tls or look, each true or false")
+        raise UsageError(f"[store] {key}: found {wrong[0]!r}, expected tls or look, each true or false")
     tls, look = said.get("tls", "false") == "true", said.get("look", "true") == "true"
     return Address(parts.netloc, names[0], names[1], tls, look)
 
@@ -89,7 +89,7 @@ class Influx:
 
         token = os.environ.get(TOKEN_FROM)
         if not token:
-            raise UsageError(f"[store] forward_url: the variable {TOKEN_FROM} is not set")
+            raise UsageError(f"[store] the variable {TOKEN_FROM} is not set: it holds the token of the shared store")
         self.address = address
         self._token = token
         self._client: InfluxDBClient = InfluxDBClient(
@@ -121,7 +121,7 @@ class Influx:
         if saw is not None:
             values["saw"] = saw
         found: dict[Series, set[int]] = {}
-        for head, rows in self._tables(flux, values, bucket):
+        for head, rows in self.tables(flux, values, bucket):
             place, before, times = head.index("_time"), "", set[int]()
             for row in rows:  # of one series after another, and thousands of each
                 cells = row.split(",", place + 1)
@@ -130,7 +130,7 @@ class Influx:
                     told = dict(zip(head, next(csv.reader([row])), strict=True))
                     tags = (told.get(name) or "" for name in ("saw", "spindle", "signal", "point"))
                     times = found.setdefault(Series(measurement, *tags), set())
-                times.add(_ns(cells[place]))
+                times.add(nanoseconds(cells[place]))
         return found
 
     def prepare(self, keep_raw_days: int) -> list[str]:
@@ -157,7 +157,7 @@ class Influx:
             told.append(f"bucket {bucket}: {made}, keeps points {f'{days} days' if days else 'for good'}")
         return told
 
-    def _tables(self, flux: str, values: dict[str, Any], bucket: str) -> Iterator[tuple[list[str], list[str]]]:
+    def tables(self, flux: str, values: dict[str, Any], bucket: str) -> Iterator[tuple[list[str], list[str]]]:
         """The heads and rows of a query's tables, as lines of CSV; its values are bound and never pasted."""
         where = f"{self.address.url} bucket {bucket}"
         try:
@@ -234,10 +234,10 @@ def _without_secret(text: str) -> str:
     return text.rsplit("@", maxsplit=1)[-1]
 
 
-def _ns(text: str) -> int:
+def nanoseconds(text: str) -> int:
     """Nanoseconds of RFC 3339 text in UTC, as this server writes it: a second, and a fraction without noughts behind.
 
-    >>> _ns("2031-01-01T00:00:00.000001Z") - _ns("2031-01-01T00:00:00Z")
+    >>> nanoseconds("2031-01-01T00:00:00.000001Z") - nanoseconds("2031-01-01T00:00:00Z")
     1000
     """
     fraction = text[20:-1]
