@@ -84,6 +84,7 @@ def test_an_hour_that_got_another_stroke_is_worked_out_again(live: Influx) -> No
             batch.add([stroke(number, number, part="P1")])
             ingest(batch, store, "hall")
             Forwarder(store, live, now_us, 10**16).drain()
+            shared.look_again()
             (works,) = shared.work_hours(("S1", "1"), 0, ALWAYS // HOUR_US).values()
             assert [row.strokes for row in works] == [number]
 

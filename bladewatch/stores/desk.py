@@ -45,6 +45,7 @@ class DeskStore:
             yield
             return
         self._elsewhere.begin(write)
+        self.signals.look_again()
         self._depth = 1
         try:
             yield

@@ -336,7 +336,9 @@ def open_store(
     """
     scheme, _, rest = url.partition("://")
     if scheme != "sqlite" or not rest.startswith("/"):
-        raise UsageError(f"[store] url: found {url.rsplit('@', maxsplit=1)[-1]!r}, expected sqlite:///FILE")
+        raise UsageError(
+            f"[store] url: found {url.rsplit('@', maxsplit=1)[-1]!r}, expected sqlite:///FILE, or influx://…"
+        )
     try:
         if ledger_url is None or ledger_url == url:
             return SqliteStore(base / rest[1:], site, spool_bytes)
