@@ -29,6 +29,7 @@ def _to_3(connection: sqlite3.Connection) -> None:
         "size INTEGER NOT NULL, first_ns INTEGER NOT NULL, last_ns INTEGER NOT NULL, lines BLOB NOT NULL, "
         "sent_us INTEGER)"
     )
+    connection.execute("CREATE INDEX outbox_size ON outbox (size)")
 
 
 STEPS: Final[dict[int, Callable[[sqlite3.Connection], None]]] = {2: _to_2, 3: _to_3}

@@ -149,3 +149,4 @@ CREATE TABLE outbox (
     lines       BLOB    NOT NULL, -- line protocol, zlib
     sent_us     INTEGER           -- when the server took it; it goes when it was seen there
 );
+CREATE INDEX outbox_size ON outbox (size); -- how much room is taken is asked at every commit
