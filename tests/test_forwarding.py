@@ -27,6 +27,7 @@ from bladewatch.pipeline import ingest
 from bladewatch.stores.influx import TOKEN_FROM, Influx, Refused, address_of
 from bladewatch.stores.lines import Series, times_by_series
 from bladewatch.stores.sqlite import SqliteStore
+from bladewatch.stores.tasks import script_of
 from collectors.facts import Batch, Sample
 
 ANSWERS = Path(__file__).parent.parent / "fixtures" / "influx" / "answers.jsonl"
@@ -407,6 +408,9 @@ def live(monkeypatch: pytest.MonkeyPatch) -> Iterator[Influx]:
     server.prepare(30)
     yield server
     api = server._client.buckets_api()
+    tasks = server._client.tasks_api()
+    for task in tasks.find_tasks(name=f"bladewatch {server.address.bucket} hours"):
+        tasks.delete_task(task.id)
     for name in (server.address.bucket, f"{server.address.bucket}-fast"):
         api.delete_bucket(api.find_bucket_by_name(name))
     server.close()
@@ -440,6 +444,41 @@ def store_lines(facts: list) -> bytes:
     from bladewatch.stores.lines import points_of
 
     return "\n".join(point.line for point in points_of(facts)).encode()
+
+
+def test_a_live_server_keeps_the_hours_of_readings_that_go(live: Influx, store: SqliteStore) -> None:
+    """One task however often it is made; it is run at once, and the figures of whole hours are there."""
+    hour_us = now_us() // 3_600_000_000 * 3_600_000_000 - 2 * 3_600_000_000
+    take(store, *(Sample("S1", "1", "power_kw", "", hour_us + n * 60_000_000, float(n), hour_us) for n in range(60)))
+    Forwarder(store, live, now_us, 30 * DAY_US).drain()
+    assert live.prepare(30)[-1] == f"task bladewatch {live.address.bucket} hours: there, ran"
+    flux = (
+        'from(bucket: bucket) |> range(start: -1d) |> filter(fn: (r) => r._measurement == "reading_hour") '
+        '|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
+    )
+    ((head, (row,)),) = live.tables(flux, {"bucket": live.address.bucket}, live.address.bucket)
+    cells = dict(zip(head, row.split(","), strict=True))
+    assert [float(cells[name]) for name in ("mean", "min", "max", "count")] == [29.5, 0, 59, 60]
+    assert (cells["saw"], cells["signal"]) == ("S1", "power_kw")
+    tasks = live._client.tasks_api()
+    assert len(tasks.find_tasks(name=f"bladewatch {live.address.bucket} hours")) == 1
+
+
+def test_a_task_that_cannot_run_is_told_when_it_is_made(live: Influx, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The server takes it and fails later: it is run, and what it says is said."""
+    monkeypatch.setattr(
+        "bladewatch.stores.tasks.script_of",
+        lambda name, *_: f'option task = {{name: "{name}", every: 1h}}\nfrom(bucket: "none") |> range(start: -1h)',
+    )
+    with pytest.raises(UsageError, match=r"task bladewatch .* hours: failed: .*could not find bucket"):
+        live.prepare(30)
+
+
+@pytest.mark.parametrize("bucket", ['a"b', "a${b}", "a\\b", "a\nb"])
+def test_names_that_could_be_more_than_names_are_refused(bucket: str) -> None:
+    """A script is text: nothing that ends a text in it may stand in a name."""
+    with pytest.raises(UsageError, match="expected letters, figures"):
+        script_of("name", bucket, "x")
 
 
 def test_a_live_servers_refusals_are_told_apart(live: Influx, store: SqliteStore) -> None:

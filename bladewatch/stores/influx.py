@@ -16,6 +16,7 @@ from urllib.parse import parse_qs, unquote, urlsplit
 
 from bladewatch.errors import UnreachableError, UsageError
 from bladewatch.stores.lines import READING, Series
+from bladewatch.stores.tasks import prepare_task
 
 if TYPE_CHECKING:
     from influxdb_client.client.influxdb_client import InfluxDBClient
@@ -134,7 +135,9 @@ class Influx:
         return found
 
     def prepare(self, keep_raw_days: int) -> list[str]:
-        """Make the buckets that are missing, and set how long each keeps its points; returns what there is now.
+        """Make the buckets that are missing, set how long each keeps its points, and have hours of readings kept.
+
+        Returns what there is now.
 
         Raises ``UnreachableError`` and ``UsageError``.
         """
@@ -155,6 +158,9 @@ class Influx:
                     buckets.update_bucket(found)
             made = "made" if found is None else "there"
             told.append(f"bucket {bucket}: {made}, keeps points {f'{days} days' if days else 'for good'}")
+        fast = self.address.bucket_of(READING)
+        with self._errors(fast):
+            told.append(prepare_task(self._client, self.address.organisation, fast, self.address.bucket))
         return told
 
     def tables(self, flux: str, values: dict[str, Any], bucket: str) -> Iterator[tuple[list[str], list[str]]]:
