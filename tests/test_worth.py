@@ -74,6 +74,16 @@ def test_a_row_that_says_no_cost_changes_no_value(shop: Shop) -> None:
     assert month(shop).roll.closing == Decimal("200.00")
 
 
+def test_a_plate_that_is_opened_twice_was_there_once(shop: Shop) -> None:
+    """In the first month of the record: opened, scrapped, opened again."""
+    row(shop, "2026-03-02 08:00", "opened", "A-1", blade_type="T", cost="100.00")
+    row(shop, "2026-03-03 08:00", "scrapped", "A-1", reason="worn-plan")
+    row(shop, "2026-03-04 08:00", "opened", "A-1", cost="100.00")
+    roll = month(shop).roll
+    assert (roll.begins, roll.off) == (True, (0, 0))
+    assert (roll.opening, roll.opening_plates, roll.closing, roll.closing_plates) == (100, 1, 100, 1)
+
+
 def test_no_plate_is_worth_less_than_nothing(shop: Shop) -> None:
     """Lost, then credited more than it had cost, then found: the rest made what was used up cheaper."""
     row(shop, "2026-03-02 08:00", "bought", "B-1", blade_type="T", cost="380.00", document="D")

@@ -305,14 +305,18 @@ class RollForward:
 def roll_forward(told: Valued, from_us: int, to_us: int) -> RollForward:
     """The movements of a span beside what there was at its end, plate by plate.
 
-    Where the record of plates begins in the span, what was opened in it counts as what was there.
+    Where the record of plates begins in the span, what was opened in it first of each plate counts as what was there.
     """
     before = [one for one in told.movements if one.at_us < from_us]
     inside = [one for one in told.movements if from_us <= one.at_us < to_us]
     begins = not before and any(one.flow == OPENED for one in inside)
     if begins:
-        before = [one for one in inside if one.flow == OPENED]
-        inside = [one for one in inside if one.flow != OPENED]
+        first: dict[str | None, Movement] = {}
+        for one in inside:
+            if one.flow == OPENED:
+                first.setdefault(one.plate, one)
+        before = list(first.values())
+        inside = [one for one in inside if first.get(one.plate) is not one]
     flows, plates = dict.fromkeys(FLOWS, ZERO), dict.fromkeys(FLOWS, 0)
     for one in inside:
         flows[one.flow] += one.amount
