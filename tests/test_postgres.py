@@ -210,6 +210,14 @@ class SqliteStoreWithRows:
         self._store.close()
 
 
+def test_the_books_of_another_site_are_refused(postgres_url: str) -> None:
+    """Two ledgers in one database would be one: told before anything is written."""
+    PostgresBooks(postgres_url, "hall").close()
+    PostgresBooks(postgres_url, "hall").close()
+    with pytest.raises(UsageError, match=r"holds the books of site 'hall', and this is 'yard'; give each site"):
+        PostgresBooks(postgres_url, "yard")
+
+
 def test_commands_work_on_it_and_tell_of_a_server_that_is_away(tmp_path: Path, postgres_url: str) -> None:
     """Exit code as for any store that cannot be reached, one line, no trace."""
     path = tmp_path / "bladewatch.toml"

@@ -106,17 +106,23 @@ class PostgresBooks:
         self.begin(write=True)
         try:
             tables.metadata.create_all(self._connection)
-            query = select(tables.meta.c.value).where(tables.meta.c.name == "schema_version")
-            version = self._connection.execute(query).scalar_one_or_none()
+            rows = self._connection.execute(select(tables.meta.c.name, tables.meta.c.value))
+            known = {row.name: row.value for row in rows}
+            version = known.get("schema_version")
             if version is None:
                 facts = {"schema_version": str(tables.SCHEMA_VERSION), "site": site}
-                rows = [{"name": name, "value": value} for name, value in facts.items()]
-                self._connection.execute(insert(tables.meta), rows)
+                told = [{"name": name, "value": value} for name, value in facts.items()]
+                self._connection.execute(insert(tables.meta), told)
                 version = str(tables.SCHEMA_VERSION)
         except BaseException:
             self.roll_back()
             raise
         self.commit()
+        if site and known.get("site", "") not in ("", site):
+            raise UsageError(
+                f"{self.name}: holds the books of site {known['site']!r}, and this is {site!r}; "
+                "give each site a database of its own"
+            )
         if int(version) != tables.SCHEMA_VERSION:
             raise UsageError(
                 f"{self.name}: schema version {version}, this bladewatch reads {tables.SCHEMA_VERSION}; "
