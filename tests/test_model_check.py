@@ -199,7 +199,7 @@ def test_leaving_one_out_by_leverage_is_leaving_it_out() -> None:
 def test_the_demos_shop_is_checked_in_three_ways(example: Path) -> None:
     """Keys of the contract, counts that agree, and lines that fit the terminal."""
     with Service.open(example) as service:
-        at_us = service.instant(AT)
+        at_us = service.instant("2026-04-20 14:00")
         steps: list[tuple[str, str, int, int]] = []
         checks = service.checks(at_us, progress=lambda *told: steps.append(told))
         (told,) = (as_json(checked) for checked in checks)
