@@ -23,14 +23,13 @@ from bladewatch.assess.question import KINDS, WORDS, from_json
 from bladewatch.ledger import rows as ledger_rows
 from bladewatch.ledger.events import Event
 from bladewatch.pipeline import message_of
-from bladewatch.stores.protocols import Answer, Signals, Spot, Store
+from bladewatch.stores.protocols import ALWAYS_US, Answer, Signals, Spot, Store
 from bladewatch.units import m2_of
 from collectors.facts import Fact, Stroke
 from collectors.fields import CUT_FIELDS
 from collectors.instants import DAY_US, parse_text, text_of
 from collectors.signals import CATALOGUE
 
-ALWAYS: Final = 2**62
 ANSWERS: Final = ("question", "word", "plate", "at", "by", "entered", "asked")
 READINGS: Final = ("ts", "saw", "spindle", "signal", "point", "value", "unit", "received")
 STROKES: Final = ("ts", "saw", "spindle", "stroke", *CUT_FIELDS, "received")
@@ -44,11 +43,11 @@ CYCLES: Final = (
 def export(store: Store, known: Known, folder: Path, site: str) -> Iterator[str]:
     """Write all files into a folder; yields a line for each."""
     folder.mkdir(parents=True, exist_ok=True)
-    rows = sorted((row for row in store.books.events(ALWAYS, ALWAYS) if row.witness == "person"), key=_entered)
+    rows = sorted((row for row in store.books.events(ALWAYS_US, ALWAYS_US) if row.witness == "person"), key=_entered)
     with (folder / "ledger.csv").open("w", newline="", encoding="utf-8") as stream:
         ledger_rows.write(rows, stream, known.config.zone)
     yield f"ledger.csv: {len(rows)} rows"
-    answers = store.books.answers(ALWAYS)
+    answers = store.books.answers(ALWAYS_US)
     yield f"answers.csv: {_write(folder / 'answers.csv', ANSWERS, map(_answer, answers))} answers"
     spots = store.signals.spots()
     yield f"strokes.csv: {_write(folder / 'strokes.csv', STROKES, _strokes(store.signals, spots))} strokes"
@@ -118,7 +117,7 @@ def read_answers(path: Path) -> list[Answer]:
 
 def _strokes(signals: Signals, spots: Iterable[Spot]) -> Iterator[dict[str, Any]]:
     for saw, spindle in spots:
-        for stroke in signals.strokes((saw, spindle), -ALWAYS, ALWAYS, ALWAYS):
+        for stroke in signals.strokes((saw, spindle), -ALWAYS_US, ALWAYS_US, ALWAYS_US):
             yield {
                 "ts": text_of(stroke.ts_us),
                 "saw": saw,
@@ -138,13 +137,13 @@ def _readings(signals: Signals, spots: Iterable[Spot]) -> Iterator[dict[str, Any
     """A day at a time, so that memory stays flat."""
     for saw, spindle in spots:
         spot = (saw, spindle)
-        for (name, point), last in sorted(signals.latest(spot, ALWAYS, ALWAYS).items()):
+        for (name, point), last in sorted(signals.latest(spot, ALWAYS_US, ALWAYS_US).items()):
             if name not in CATALOGUE:
                 continue
             signal = CATALOGUE[name]
             from_us = _first_day(signals, spot, name, point, last.ts_us)
             while from_us <= last.ts_us:
-                for reading in signals.readings(spot, name, point, from_us - 1, from_us + DAY_US - 1, ALWAYS):
+                for reading in signals.readings(spot, name, point, from_us - 1, from_us + DAY_US - 1, ALWAYS_US):
                     yield {
                         "ts": text_of(reading.ts_us),
                         "saw": saw,
@@ -161,7 +160,7 @@ def _readings(signals: Signals, spots: Iterable[Spot]) -> Iterator[dict[str, Any
 def _first_day(signals: Signals, spot: Spot, name: str, point: str, last_us: int) -> int:
     """The day of the first reading: looked for in steps that double, as a series may go back for years."""
     back = 32
-    while back < 50_000 and signals.readings(spot, name, point, -ALWAYS, last_us - back * DAY_US, ALWAYS):
+    while back < 50_000 and signals.readings(spot, name, point, -ALWAYS_US, last_us - back * DAY_US, ALWAYS_US):
         back *= 2
     return last_us // DAY_US * DAY_US - back * DAY_US
 

@@ -167,11 +167,14 @@ class Forwarder:
 
 
 class Forwarding(threading.Thread):
-    """Forwards beside a collector until it is told to stop; troubles are said once until it works again."""
+    """Forwards beside a collector until it is told to stop; troubles are said once until it works again.
 
-    def __init__(self, open_it: Callable[[], Forwarder], trouble: Callable[[str], None]) -> None:
+    The forwarder is its own from then on, and closed at the end.
+    """
+
+    def __init__(self, forwarder: Forwarder, trouble: Callable[[str], None]) -> None:
         super().__init__(name="forwarding", daemon=True)
-        self._open = open_it
+        self._forwarder = forwarder
         self._trouble = trouble
         self._stopping = threading.Event()
 
@@ -181,13 +184,11 @@ class Forwarding(threading.Thread):
 
     def run(self) -> None:
         """Forward what waits as it comes."""
-        pause, said = Pause(), ""
-        forwarder: Forwarder | None = None
+        pause, said, forwarder = Pause(), "", self._forwarder
         while not self._stopping.wait(IDLE_S):
             if not pause.over:
                 continue
             try:
-                forwarder = forwarder or self._open()
                 while not self._stopping.is_set() and (forwarder.send() or forwarder.look()):
                     pass
             except BladewatchError as error:
@@ -200,8 +201,7 @@ class Forwarding(threading.Thread):
                     self._trouble("forwarded again")
                 pause.worked()
                 said = ""
-        if forwarder is not None:
-            forwarder.close()
+        forwarder.close()
 
 
 class Pause:

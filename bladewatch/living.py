@@ -7,12 +7,12 @@ import signal
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final, cast
+from typing import TYPE_CHECKING, Final
 
 from bladewatch.config.tables import Mqtt
 from bladewatch.contact import hour_of
 from bladewatch.errors import UnreachableError, UsageError
-from bladewatch.forwarding import Forwarder, Forwarding
+from bladewatch.forwarding import Forwarding
 from bladewatch.pipeline import ingest, issue
 from bladewatch.service import Service
 from collectors.facts import Batch
@@ -88,11 +88,10 @@ class Collector:
 
     def _forwarding(self) -> Forwarding | None:
         """Raises ``UsageError`` where the shared store is configured and cannot be meant."""
-        first = self._service.forwarder()
-        if first is None:
+        forwarder = self._service.forwarder()
+        if forwarder is None:
             return None
-        first.close()
-        found = Forwarding(lambda: cast("Forwarder", self._service.forwarder()), self._trouble)
+        found = Forwarding(forwarder, self._trouble)
         found.start()
         return found
 

@@ -218,7 +218,7 @@ def test_beside_a_collector_troubles_are_said_once(tmp_path: Path) -> None:
     path = tmp_path / "c.db"
     store = SqliteStore(path, "hall", ROOM)
     take(store, *(stroke(n, n) for n in range(1, 50)))
-    beside = Forwarding(lambda: forwarder(SqliteStore(path, "hall", ROOM), server), said.append)
+    beside = Forwarding(forwarder(SqliteStore(path, "hall", ROOM), server), said.append)
     beside.start()
     deadline = time.monotonic() + 30
     while not said and time.monotonic() < deadline:

@@ -13,11 +13,9 @@ from functools import cache
 from importlib import resources
 from typing import Final
 
-import msgspec
-
 from bladewatch.config.tables import Config
 from bladewatch.ledger.book import Book
-from bladewatch.stores.protocols import Books, KeptBook
+from bladewatch.stores.protocols import DAMAGED, Books, KeptBook
 from collectors.instants import DAY_US
 
 LATE_US: Final = 30 * DAY_US
@@ -27,19 +25,23 @@ WORTH_ROWS: Final = 1000
 
 def book_at(config: Config, books: Books, now_us: int) -> Book:
     """The book as it was known at an instant."""
-    book = Book(config.saw_of, config.may_clear_cracks())
     kept = books.kept_book()
-    if kept is None or not _serves(kept, config, books, now_us):
-        book.add(books.events(now_us, now_us))
-        return book
-    try:
-        book.take_up(kept.content)
-    except msgspec.MsgspecError:  # damaged: what is kept for speed changes no answer
-        book = Book(config.saw_of, config.may_clear_cracks())
-        book.add(books.events(now_us, now_us))
-        return book
-    book.add(books.news(kept.at_us, kept.known_us, now_us))
+    if kept is not None and _serves(kept, config, books, now_us):
+        book = _empty(config)
+        try:
+            book.take_up(kept.content)
+        except DAMAGED:
+            pass
+        else:
+            book.add(books.news(kept.at_us, kept.known_us, now_us))
+            return book
+    book = _empty(config)
+    book.add(books.events(now_us, now_us))
     return book
+
+
+def _empty(config: Config) -> Book:
+    return Book(config.saw_of, config.may_clear_cracks())
 
 
 def keep_book(config: Config, books: Books, book: Book) -> None:
@@ -54,7 +56,7 @@ def keep_book(config: Config, books: Books, book: Book) -> None:
         late = sum(row.event.at_us > at_us for row in book.line)
         if since - late < WORTH_ROWS:
             return
-    older = Book(config.saw_of, config.may_clear_cracks())
+    older = _empty(config)
     older.add(books.events(at_us, known_us))
     revision = books.revision(at_us, known_us)
     books.keep_book(KeptBook(_names(config), at_us, known_us, revision, older.packed()))

@@ -1,4 +1,4 @@
-"""Commands of the shared store: init, forward."""
+"""Commands of the shared store: init, forward, copy."""
 
 from __future__ import annotations
 
@@ -62,6 +62,5 @@ def copy(config: Path | None, source: str, target: str) -> None:
         print(f"{part.name}: {part.copied} copied, {part.rows} there{days}", flush=True)
         differ += len(part.differ)
     if differ:
-        raise UnreachableError(
-            f"{target}: {some_text(differ, 'day')} differ from {source}; run it again, or look there"
-        )
+        text = f"{target}: {some_text(differ, 'day')} with other rows than {source}; run it again, or look there"
+        raise UnreachableError(text)

@@ -14,13 +14,11 @@ from sqlalchemy import Connection, Table, delete, func, insert, select
 
 from bladewatch.stores import tables
 from bladewatch.stores.lines import READING, STROKE, Point, points_of
-from bladewatch.stores.protocols import Server, Signals, Spot
+from bladewatch.stores.protocols import ALWAYS_US, Server, Signals, Spot
 from collectors.facts import Sample, Stroke
 from collectors.instants import DAY_US, HOUR_US, to_datetime
 
-CHUNK: Final = 500
 BATCH: Final = 5000
-ALWAYS: Final = 2**62
 
 _BOOKS: Final[Sequence[tuple[Table, str, tuple[str, ...]]]] = (
     (tables.ledger, "at_us", ("id",)),
@@ -51,23 +49,14 @@ def copy_books(source: Connection, target: Connection) -> Iterator[Part]:
     for table, day, identity in _BOOKS:
         known = {tuple(row) for row in target.execute(select(*(table.c[name] for name in identity)))}
         columns = [column for column in table.c if not (table in _NUMBERED and column.name == "id")]
-        waiting: list[dict[str, Any]] = []
-        copied = 0
-        for row in source.execute(select(*columns).order_by(*table.primary_key.columns)).mappings():
-            if tuple(row[name] for name in identity) in known:
-                continue
-            waiting.append(dict(row))
-            if len(waiting) == CHUNK:
-                target.execute(insert(table), waiting)
-                copied += len(waiting)
-                waiting = []
-        if waiting:
-            target.execute(insert(table), waiting)
-            copied += len(waiting)
+        rows = source.execute(select(*columns).order_by(*table.primary_key.columns)).mappings()
+        new = [dict(row) for row in rows if tuple(row[name] for name in identity) not in known]
+        if new:
+            target.execute(insert(table), new)
         here, there = (_days(connection, columns, day) for connection in (source, target))
         differ = tuple(sorted(_day(number) for number in here if here[number] != there.get(number)))
         count = target.execute(select(func.count()).select_from(table)).scalar_one()
-        yield Part(table.name, copied, count, differ)
+        yield Part(table.name, len(new), count, differ)
     _copy_file_names(source, target)
     for table in (tables.checkpoint, tables.kept_book):
         target.execute(delete(table))  # what was worked out without these rows
@@ -97,11 +86,18 @@ def copy_signals(source: Signals, target: Server, since_us: int, until_us: int) 
     Readings before ``since_us`` are left: the server keeps none so old. Yields a part for each saw and measurement.
     """
     for spot in source.spots():
+        latest = source.latest(spot, until_us, ALWAYS_US)
+        hours = source.stroke_hours(spot, 0, until_us // HOUR_US)
+        last_us = max((reading.ts_us for reading in latest.values()), default=-1)
+        days = {
+            STROKE: sorted({hour * HOUR_US // DAY_US for hour in hours}),
+            READING: range(since_us // DAY_US, last_us // DAY_US + 1),
+        }
         for measurement in (STROKE, READING):
             copied = rows = 0
             differ = []
-            for number in _days_of(source, spot, measurement, since_us, until_us):
-                points = list(_points(source, spot, measurement, number))
+            for number in days[measurement]:
+                points = points_of(_facts(source, spot, measurement, sorted(latest), number))
                 missing = _missing(target, points)
                 for place in range(0, len(missing), BATCH):
                     lines = "\n".join(point.line for point in missing[place : place + BATCH])
@@ -114,24 +110,17 @@ def copy_signals(source: Signals, target: Server, since_us: int, until_us: int) 
             yield Part(name, copied, rows, tuple(differ))
 
 
-def _days_of(source: Signals, spot: Spot, measurement: str, since_us: int, until_us: int) -> list[int]:
-    """The days, in order, on which a spindle told something."""
+def _facts(
+    source: Signals, spot: Spot, measurement: str, series: Sequence[tuple[str, str]], day: int
+) -> Iterator[Stroke | Sample]:
+    """What a spindle told on a day: its strokes, or the readings of its series."""
+    span = day * DAY_US - 1, (day + 1) * DAY_US - 1, ALWAYS_US
     if measurement == STROKE:
-        hours = source.stroke_hours(spot, 0, until_us // HOUR_US)
-        return sorted({hour * HOUR_US // DAY_US for hour in hours})
-    last = max((reading.ts_us for reading in source.latest(spot, until_us, ALWAYS).values()), default=None)
-    return [] if last is None else list(range(since_us // DAY_US, last // DAY_US + 1))
-
-
-def _points(source: Signals, spot: Spot, measurement: str, day: int) -> Iterator[Point]:
-    after_us, until_us = day * DAY_US - 1, (day + 1) * DAY_US - 1
-    if measurement == STROKE:
-        strokes: list[Stroke | Sample] = list(source.strokes(spot, after_us, until_us, ALWAYS))
-        yield from points_of(strokes)
+        yield from source.strokes(spot, *span)
         return
-    for signal, point in sorted(source.latest(spot, ALWAYS, ALWAYS)):
-        readings = source.readings(spot, signal, point, after_us, until_us, ALWAYS)
-        yield from points_of(Sample(*spot, signal, point, one.ts_us, one.value, one.known_us) for one in readings)
+    for signal, point in series:
+        for one in source.readings(spot, signal, point, *span):
+            yield Sample(*spot, signal, point, one.ts_us, one.value, one.known_us)
 
 
 def _missing(target: Server, points: Sequence[Point]) -> list[Point]:

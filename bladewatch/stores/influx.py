@@ -145,7 +145,8 @@ class Influx:
 
         buckets = self._client.buckets_api()
         told = []
-        for bucket, days in ((self.address.bucket, 0), (f"{self.address.bucket}{FAST}", keep_raw_days)):
+        fast = self.address.bucket_of(READING)
+        for bucket, days in ((self.address.bucket, 0), (fast, keep_raw_days)):
             rules = BucketRetentionRules(type="expire", every_seconds=days * 86_400)  # type: ignore[no-untyped-call]
             with self._errors(bucket):
                 found = buckets.find_bucket_by_name(bucket)  # type: ignore[no-untyped-call]
@@ -158,7 +159,6 @@ class Influx:
                     buckets.update_bucket(found)
             made = "made" if found is None else "there"
             told.append(f"bucket {bucket}: {made}, keeps points {f'{days} days' if days else 'for good'}")
-        fast = self.address.bucket_of(READING)
         with self._errors(fast):
             told.append(prepare_task(self._client, self.address.organisation, fast, self.address.bucket))
         return told

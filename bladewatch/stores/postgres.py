@@ -1,4 +1,4 @@
-"""The books in PostgreSQL: one truth for several plants and collectors. The same code and tables as in SQLite.
+"""The books in PostgreSQL: one truth for a site's collector and desks. The same code and tables as in SQLite.
 
 Writers take turns, as they do in SQLite: a transaction begins with a lock that belongs to these books. A reader has one
 view of its own. A connection that was lost is made anew when the next transaction begins.

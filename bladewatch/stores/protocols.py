@@ -20,6 +20,10 @@ DAMAGED: Final = (ValueError, TypeError, LookupError, AttributeError)
 """What reading something back may raise that was kept for speed and has been damaged since: then it is made anew."""
 
 
+ALWAYS_US: Final = 2**62
+"""Later than anything happens, or becomes known."""
+
+
 class Conflict(NamedTuple):
     """Two facts of one identity: the one that went, and whether it had stood in the store."""
 

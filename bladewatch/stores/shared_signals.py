@@ -21,11 +21,10 @@ from bladewatch.stores.hours import HourFold
 from bladewatch.stores.idle import Occupied, outside_hour
 from bladewatch.stores.influx import Influx, nanoseconds
 from bladewatch.stores.lines import READING, STROKE, US_NS
-from bladewatch.stores.protocols import CounterHour, Idle, OrderSum, Outcome, Spot, WorkHour
+from bladewatch.stores.protocols import ALWAYS_US, CounterHour, Idle, OrderSum, Outcome, Spot, WorkHour
 from collectors.facts import STROKE_CONTENT, Sample, Stroke, Waveform
 from collectors.instants import DAY_US, HOUR_US
 
-ALWAYS_US: Final = 2**62
 EARLIEST_US: Final = 0
 LATEST_US: Final = 9_000_000_000_000_000
 """The server's last nanosecond is in 2262."""
@@ -341,7 +340,6 @@ class SharedSignals:
 
 
 def _us(text: str) -> int:
-
     return nanoseconds(text) // US_NS
 
 

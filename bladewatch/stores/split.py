@@ -15,6 +15,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from bladewatch.errors import UsageError
 from bladewatch.stores import tables
 from bladewatch.stores.postgres import PostgresBooks
+from bladewatch.stores.protocols import ALWAYS_US
 from bladewatch.stores.sqlite import SqliteStore
 
 
@@ -26,7 +27,7 @@ class SplitStore(SqliteStore):
         super().__init__(path, site, spool_bytes)
         kept = self._books_connection.execute(select(func.count()).select_from(tables.ledger)).scalar_one()
         self.books = books.books
-        if kept and not books.books.revision(2**62, 2**62)[0]:
+        if kept and not books.books.revision(ALWAYS_US, ALWAYS_US)[0]:
             self.close()
             raise UsageError(
                 f"[store] ledger_url: {books.name} has no ledger, and {path} has one of {kept} rows; "

@@ -127,8 +127,8 @@ from bladewatch.stores.influx import Influx, address_of
 from bladewatch.stores.sqlite import SqliteStore
 path, url = sys.argv[1:]
 clock = lambda: time.time_ns() // 1000
-open_it = lambda: Forwarder(SqliteStore(path, "bench", 4 * 10**9), Influx(address_of(url)), clock, 10**15)
-run = Forwarding(open_it, print)
+forwarder = Forwarder(SqliteStore(path, "bench", 4 * 10**9), Influx(address_of(url)), clock, 10**15)
+run = Forwarding(forwarder, print)
 run.start()
 run.join()
 """
