@@ -51,7 +51,7 @@ def _signals(config: Config, source: str, target: str) -> Iterator[Part]:
     now_us = time.time_ns() // 1000
     with closing(server), closing(_opened(config, source, there=True)) as store:
         since_us = now_us - config.retention.keep_raw_days * DAY_US + DAY_US  # the day in which they go is left
-        yield from copy_signals(store.signals, server, since_us, now_us + DAY_US)
+        yield from copy_signals(store.signals, server, since_us, now_us, store.signals.collector)
 
 
 def _books(config: Config, source: str, target: str) -> Iterator[Part]:

@@ -102,24 +102,25 @@ def test_signals_go_to_a_server_a_saw_and_a_day_at_a_time(shop: Shop) -> None:
     server.write = stops  # type: ignore[method-assign]
     since_us, until_us = minute(DAY), minute(9 * DAY)
     with pytest.raises(UnreachableError):
-        list(copy_signals(signals, server, since_us, until_us))
+        list(copy_signals(signals, server, since_us, until_us, "a"))
     half = len(server.points)
     del server.write
     parts = {
-        part.name: (part.copied, part.rows, part.differ) for part in copy_signals(signals, server, since_us, until_us)
+        part.name: (part.copied, part.rows, part.differ)
+        for part in copy_signals(signals, server, since_us, until_us, "a")
     }
     strokes = sum(rows for name, (_, rows, _) in parts.items() if name.startswith("strokes"))
     assert (strokes, half + sum(copied for copied, _, _ in parts.values())) == (3 * 59, len(server.points))
     assert 0 < parts["readings of saw S1 spindle 1"][1] < 180
     assert all(differ == () for _, _, differ in parts.values())
-    assert all(part.copied == 0 for part in copy_signals(signals, server, since_us, until_us))
+    assert all(part.copied == 0 for part in copy_signals(signals, server, since_us, until_us, "a"))
 
 
 def test_days_that_the_server_lost_again_are_told(shop: Shop) -> None:
     """It took them and does not hold them."""
     server = Model()
     server.forgets = 1
-    (first, *_) = copy_signals(shop.service.store.signals, server, minute(0), minute(9 * DAY))
+    (first, *_) = copy_signals(shop.service.store.signals, server, minute(0), minute(9 * DAY), "a")
     assert first.differ == ("2026-03-02",)
 
 

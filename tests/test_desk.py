@@ -37,7 +37,7 @@ def troubled(make_shop: Callable[..., Shop], live: Influx) -> tuple[Shop, Shared
     live.prepare(36_500)
     facts, events = troubled_facts(11)
     shop = load(make_shop(), facts, events)
-    list(copy_signals(shop.service.store.signals, live, 0, now_us()))
+    list(copy_signals(shop.service.store.signals, live, 0, now_us(), "a"))
     return shop, SharedSignals(live)
 
 
@@ -106,9 +106,18 @@ def test_a_desk_answers_what_the_collectors_host_answers(
         for at_us in (minute(15 * DAY), minute(6 * DAY + 200)):
             assert answer(desk, at_us) == answer(shop, at_us)
             here, there = (as_json(spend(one.service, "2026-03", at_us), one.service.zone) for one in (shop, desk))
-            assert here == there
+            assert alike(here, there), "but for the order of sums"
         with pytest.raises(UsageError, match="signals are written by collectors"):
             service.store.signals.append_strokes([stroke(1, 1)])
+
+
+def alike(one: object, other: object) -> bool:
+    """The same, numbers but for the last digits."""
+    if isinstance(one, dict) and isinstance(other, dict):
+        return one.keys() == other.keys() and all(alike(one[name], other[name]) for name in one)
+    if isinstance(one, list) and isinstance(other, list):
+        return len(one) == len(other) and all(map(alike, one, other))
+    return one == other or (isinstance(one, float) and one == pytest.approx(other, rel=1e-12))
 
 
 def test_a_desk_without_shared_books_is_refused(make_shop: Callable[..., Shop]) -> None:

@@ -12,9 +12,11 @@ from typing import Any, Final, NamedTuple
 
 from sqlalchemy import Connection, Table, delete, func, insert, select
 
+from bladewatch.contact import POWER_SIGNALS
 from bladewatch.stores import tables
-from bladewatch.stores.lines import READING, STROKE, Point, points_of
+from bladewatch.stores.lines import HOUR, READING, STROKE, Point, points_of
 from bladewatch.stores.protocols import ALWAYS_US, Server, Signals, Spot
+from bladewatch.stores.sheets import sheet_of, sheets_before
 from collectors.facts import Sample, Stroke
 from collectors.instants import DAY_US, HOUR_US, to_datetime
 
@@ -80,24 +82,29 @@ def _days(connection: Connection, columns: Sequence[Any], day: str) -> dict[int,
     return {number: hashlib.sha256("\n".join(sorted(rows)).encode()).hexdigest() for number, rows in found.items()}
 
 
-def copy_signals(source: Signals, target: Server, since_us: int, until_us: int) -> Iterator[Part]:
-    """Copy the strokes and readings that the server lacks, a saw and a day at a time.
+def copy_signals(source: Signals, target: Server, since_us: int, now_us: int, by: str) -> Iterator[Part]:
+    """Copy the strokes and readings that the server lacks, a saw and a day at a time, and the sheets of their hours.
 
-    Readings before ``since_us`` are left: the server keeps none so old. Yields a part for each saw and measurement.
+    Readings before ``since_us`` are left: the server keeps none so old, and sheets tell what stays of them. ``by`` is
+    the collector whose file this is. Yields a part for each saw and measurement.
     """
+    until_us = now_us + DAY_US
     for spot in source.spots():
-        latest = source.latest(spot, until_us, ALWAYS_US)
-        hours = source.stroke_hours(spot, 0, until_us // HOUR_US)
-        last_us = max((reading.ts_us for reading in latest.values()), default=-1)
-        days = {
-            STROKE: sorted({hour * HOUR_US // DAY_US for hour in hours}),
-            READING: range(since_us // DAY_US, last_us // DAY_US + 1),
-        }
-        for measurement in (STROKE, READING):
+        series = sorted(source.latest(spot, until_us, ALWAYS_US))
+        hours = {*source.stroke_hours(spot, 0, until_us // HOUR_US)}
+        for signal in POWER_SIGNALS:
+            hours |= {row.hour for row in source.idle_hours(spot, signal, 0, until_us // HOUR_US, ALWAYS_US)}
+        days = {hour * HOUR_US // DAY_US for hour in hours}
+        read = range(since_us // DAY_US, until_us // DAY_US + 1)
+        for measurement in (STROKE, READING, HOUR):
             copied = rows = 0
             differ = []
-            for number in days[measurement]:
-                points = points_of(_facts(source, spot, measurement, sorted(latest), number))
+            for number in read if measurement == READING else sorted(days):
+                if measurement == HOUR:
+                    points = list(_sheets(source, spot, series, number, by, now_us))
+                else:
+                    points = points_of(_facts(source, spot, measurement, series, number))
+                    days |= {number} if points else set()
                 missing = _missing(target, points)
                 for place in range(0, len(missing), BATCH):
                     lines = "\n".join(point.line for point in missing[place : place + BATCH])
@@ -108,6 +115,17 @@ def copy_signals(source: Signals, target: Server, since_us: int, until_us: int) 
                 rows += len(points)
             name = f"{measurement}s of saw {spot[0]} spindle {spot[1]}"
             yield Part(name, copied, rows, tuple(differ))
+
+
+def _sheets(
+    source: Signals, spot: Spot, series: Sequence[tuple[str, str]], day: int, by: str, now_us: int
+) -> Iterator[Point]:
+    """The sheets of a day's hours that have ended."""
+    first = day * DAY_US // HOUR_US
+    for hour in range(first, min(first + 24, sheets_before(now_us))):
+        sheet = sheet_of(source, spot, hour, series, by, now_us)
+        if sheet is not None:
+            yield sheet
 
 
 def _facts(

@@ -81,6 +81,14 @@ def address_of(text: str, key: str = "forward_url") -> Address:
     return Address(parts.netloc, names[0], names[1], tls, look)
 
 
+class Block(NamedTuple):
+    """Tables of one shape that a query answers: the names of the columns, what was yielded, the rows as CSV."""
+
+    head: list[str]
+    result: str
+    rows: list[str]
+
+
 class Influx:
     """A server, reached with the token of the environment."""
 
@@ -122,7 +130,7 @@ class Influx:
         if saw is not None:
             values["saw"] = saw
         found: dict[Series, set[int]] = {}
-        for head, rows in self.tables(flux, values, bucket):
+        for head, _, rows in self.tables(flux, values, bucket):
             place, before, times = head.index("_time"), "", set[int]()
             for row in rows:  # of one series after another, and thousands of each
                 cells = row.split(",", place + 1)
@@ -163,8 +171,14 @@ class Influx:
             told.append(prepare_task(self._client, self.address.organisation, fast, self.address.bucket))
         return told
 
-    def tables(self, flux: str, values: dict[str, Any], bucket: str) -> Iterator[tuple[list[str], list[str]]]:
-        """The heads and rows of a query's tables, as lines of CSV; its values are bound and never pasted."""
+    def rows(self, flux: str, values: dict[str, Any], bucket: str) -> Iterator[dict[str, str]]:
+        """The rows of a query by the names of their columns; ``result`` names what was yielded."""
+        for block in self.tables(flux, values, bucket):
+            for row in csv.reader(block.rows):
+                yield {**dict(zip(block.head, row, strict=True)), "result": block.result}
+
+    def tables(self, flux: str, values: dict[str, Any], bucket: str) -> Iterator[Block]:
+        """The tables of a query; its values are bound and never pasted."""
         where = f"{self.address.url} bucket {bucket}"
         try:
             with self._errors(bucket):
@@ -172,12 +186,15 @@ class Influx:
         except Refused as error:
             raise UsageError(f"{where}: the query is refused: {error}") from error
         for block in answer.decode().replace("\r\n", "\n").split("\n\n"):
-            head, *rows = [line for line in block.split("\n") if line and not line.startswith("#")] or [""]
+            lines = [line for line in block.split("\n") if line]
+            told = [line for line in lines if line.startswith("#")]  # types, groups, and what empty cells mean
+            head, *rows = lines[len(told) :] or [""]
             names = head.split(",")
             if "error" in names and rows:  # told while rows stream, after an answer of 200
                 raise UnreachableError(f"{where}: the query failed: {self._shown(' '.join(rows))}")
             if rows:
-                yield names, rows
+                result = next((line.split(",")[1] for line in told if line.startswith("#default")), "")
+                yield Block(names, result, rows)
 
     def _errors(self, bucket: str) -> _Errors:
         return _Errors(self, bucket)

@@ -6,6 +6,7 @@ measure     tags                          fields                                
 stroke      saw, spindle                  stroke, known_us and what the message   the stroke's, in µs, and
                                           tells, each of one type for good        its counter's last 3 digits
 reading     saw, spindle, signal, point   value, known_us                         the reading's
+hour        saw, spindle                  see ``sheets.py``                       in the hour's first second
 ==========  ============================  ======================================  ==========================
 
 A point is known by its measurement, tags and time, so a fact that is written again is the same point. Two strokes of
@@ -16,7 +17,7 @@ are always integers, measures always floats: the first type that a server sees o
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache
 from typing import Any, Final, NamedTuple, get_args, get_type_hints
 
@@ -24,6 +25,7 @@ from collectors.facts import STROKE_CONTENT, Sample, Stroke
 
 STROKE: Final = "stroke"
 READING: Final = "reading"
+HOUR: Final = "hour"
 US_NS: Final = 1000
 
 
@@ -48,6 +50,13 @@ class Point(NamedTuple):
 def points_of(facts: Iterable[Stroke | Sample]) -> list[Point]:
     """The points of facts, in their order."""
     return [_stroke(fact) if isinstance(fact, Stroke) else _reading(fact) for fact in facts]
+
+
+def point_of(series: Series, time_ns: int, fields: Mapping[str, int | float | str]) -> Point:
+    """A point of any fields; each keeps its type for good."""
+    _, key = _keyed(*series)
+    told = ",".join(f"{name}={_WRITERS[type(value)](value)}" for name, value in fields.items())
+    return Point(series, time_ns, f"{key} {told} {time_ns}")
 
 
 def _reading(sample: Sample) -> Point:

@@ -32,7 +32,16 @@ def _to_3(connection: sqlite3.Connection) -> None:
     connection.execute("CREATE INDEX outbox_size ON outbox (size)")
 
 
-STEPS: Final[dict[int, Callable[[sqlite3.Connection], None]]] = {2: _to_2, 3: _to_3}
+def _to_4(connection: sqlite3.Connection) -> None:
+    """Hours whose sheet is to be forwarded, and a name for whoever forwards them."""
+    connection.execute(
+        "CREATE TABLE due_hour (spot INTEGER NOT NULL REFERENCES spot (id), hour INTEGER NOT NULL, "
+        "PRIMARY KEY (spot, hour)) WITHOUT ROWID"
+    )
+    connection.execute("INSERT INTO meta (name, value) VALUES ('collector', lower(hex(randomblob(6))))")
+
+
+STEPS: Final[dict[int, Callable[[sqlite3.Connection], None]]] = {2: _to_2, 3: _to_3, 4: _to_4}
 """Version to reach -> what to do."""
 
 

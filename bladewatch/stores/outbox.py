@@ -57,13 +57,15 @@ class Outbox:
 
     def put(self, facts: Sequence[Stroke | Sample]) -> None:
         """Keep facts that were stored, to be forwarded. Raises ``UnreachableError`` where there is no room."""
-        if not facts:
-            return
+        self.put_points(points_of(facts))
+
+    def put_points(self, points: Iterable[Point]) -> None:
+        """Keep points of one measurement, to be forwarded. Raises ``UnreachableError`` where there is no room."""
         hours: dict[int, list[Point]] = {}
-        for point in points_of(facts):
+        for point in points:
             hours.setdefault(point.time_ns // HOUR_NS, []).append(point)
-        for _, points in sorted(hours.items()):
-            self._put(points)
+        for _, together in sorted(hours.items()):
+            self._put(together)
 
     def _put(self, points: Sequence[Point]) -> None:
         """A row of one measurement and hour, so that whoever looks for its points need not look far."""

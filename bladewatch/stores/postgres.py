@@ -110,10 +110,10 @@ class PostgresBooks:
             known = {row.name: row.value for row in rows}
             version = known.get("schema_version")
             if version is None:
-                facts = {"schema_version": str(tables.SCHEMA_VERSION), "site": site}
+                facts = {"schema_version": str(tables.BOOKS_VERSION), "site": site}
                 told = [{"name": name, "value": value} for name, value in facts.items()]
                 self._connection.execute(insert(tables.meta), told)
-                version = str(tables.SCHEMA_VERSION)
+                version = str(tables.BOOKS_VERSION)
         except BaseException:
             self.roll_back()
             raise
@@ -123,9 +123,9 @@ class PostgresBooks:
                 f"{self.name}: holds the books of site {known['site']!r}, and this is {site!r}; "
                 "give each site a database of its own"
             )
-        if int(version) != tables.SCHEMA_VERSION:
+        if int(version) != tables.BOOKS_VERSION:
             raise UsageError(
-                f"{self.name}: schema version {version}, this bladewatch reads {tables.SCHEMA_VERSION}; "
+                f"{self.name}: schema version {version}, this bladewatch reads {tables.BOOKS_VERSION}; "
                 "install the bladewatch that fits it, or copy the books into a new database"
             )
 

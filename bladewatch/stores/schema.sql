@@ -1,4 +1,4 @@
--- The signals of a shop: samples, strokes and what is kept of them for speed. Schema version 3.
+-- The signals of a shop: samples, strokes and what is kept of them for speed. Schema version 4.
 -- Every instant is microseconds of UTC since 1970; hours are instants divided by 3 600 000 000.
 -- `known_us` is when a fact became known here: an answer at T uses the facts with ts_us <= T and known_us <= T.
 --
@@ -6,6 +6,7 @@
 --   1  first version
 --   2  the ledger has the columns work, due and findings; an answer keeps the question it was given to
 --   3  kept_book: what the ledger's rows meant a month ago, kept for speed; outbox: what waits for a shared store
+--   4  due_hour: hours whose sheet is to be forwarded; meta names the file among those that forward
 
 -- A spindle of a saw; other tables name it by this number.
 CREATE TABLE spot (
@@ -150,3 +151,10 @@ CREATE TABLE outbox (
     sent_us     INTEGER           -- when the server took it; it goes when it was seen there
 );
 CREATE INDEX outbox_size ON outbox (size); -- how much room is taken is asked at every commit
+
+-- Hours that changed since their sheet was put into the outbox; used where a shared store is configured.
+CREATE TABLE due_hour (
+    spot INTEGER NOT NULL REFERENCES spot (id),
+    hour INTEGER NOT NULL,
+    PRIMARY KEY (spot, hour)
+) WITHOUT ROWID;

@@ -10,18 +10,23 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import resources
 from pathlib import Path
+from secrets import token_hex
 
 from sqlalchemy import create_engine, insert, select
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.pool import StaticPool
 
+from bladewatch.contact import hour_of
 from bladewatch.errors import BladewatchError, UnreachableError, UsageError
 from bladewatch.stores import migrations, tables
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.books import SqlBooks
+from bladewatch.stores.due import DueHours
+from bladewatch.stores.lines import Point
 from bladewatch.stores.outbox import Outbox
 from bladewatch.stores.protocols import CounterHour, Idle, OrderSum, Outcome, Spot, WorkHour
 from bladewatch.stores.samples import SampleTable
+from bladewatch.stores.sheets import sheet_of, sheets_before
 from bladewatch.stores.spots import Spots
 from bladewatch.stores.strokes import StrokeTable
 from collectors.facts import Sample, Stroke, Waveform
@@ -30,6 +35,8 @@ from collectors.instants import DAY_US
 BUSY_MS = 60_000
 PACK_STEP = 10
 """Hours packed in one transaction: small steps, so that the collector never waits long."""
+SHEET_STEP = 20
+"""Sheets made in one transaction."""
 
 
 class SqliteSignals:
@@ -39,6 +46,8 @@ class SqliteSignals:
         self._spots = Spots(connection)
         self._strokes = StrokeTable(connection, self._spots, outbox)
         self._samples = SampleTable(connection, self._spots, self._strokes, outbox)
+        self._due = DueHours(connection)
+        self._forwards = outbox is not None
 
     def forget(self) -> None:
         """Drop what is remembered of numbers."""
@@ -46,12 +55,19 @@ class SqliteSignals:
 
     def append_samples(self, samples: Sequence[Sample]) -> Outcome:
         """Store samples; the identity decides what is new."""
-        return self._samples.append(samples)
+        outcome = self._samples.append(samples)
+        if self._forwards and outcome.touched:
+            number = self._spots.number
+            self._due.mark({(number((one.saw, one.spindle)), hour_of(one.ts_us)) for one in samples})
+        return outcome
 
     def append_strokes(self, strokes: Sequence[Stroke]) -> Outcome:
         """Store strokes and bring the hours they touch up to date."""
         outcome = self._strokes.append(strokes)
         self._samples.mark_idle(sorted(outcome.hours))
+        if self._forwards:  # idle power rests on the strokes of the hours beside
+            number = self._spots.number
+            self._due.mark((number(spot), hour + by) for spot, hour in outcome.hours for by in (-1, 0, 1))
         return outcome
 
     def append_waveforms(self, waveforms: Sequence[Waveform]) -> Outcome:
@@ -122,6 +138,27 @@ class SqliteSignals:
         """All roll-ups anew."""
         yield from self._strokes.rebuild()
 
+    @property
+    def collector(self) -> str:
+        """The name of this file among those that forward to a shared store."""
+        return self._due.collector
+
+    def sheets(self, now_us: int, most: int) -> tuple[int, list[Point]]:
+        """Sheets of the first hours that changed since theirs was made, if they had any; and how many hours these are.
+
+        They are due no more.
+        """
+        hours = self._due.ended(sheets_before(now_us), most)
+        by = self.collector if hours else ""
+        made = []
+        for spot, hour in hours:
+            series = [(signal, point) for _, signal, point in self._spots.series_of(spot) if signal != "waveform"]
+            sheet = sheet_of(self, spot, hour, series, by, now_us)
+            if sheet is not None:
+                made.append(sheet)
+        self._due.done(hours)
+        return len(hours), made
+
     def forget_idle(self) -> None:
         """Idle power of every hour is to be worked out anew."""
         self._samples.forget_idle()
@@ -169,6 +206,7 @@ class SqliteStore:
                 rows = [
                     {"name": "schema_version", "value": str(tables.SCHEMA_VERSION)},
                     {"name": "site", "value": site},
+                    {"name": "collector", "value": token_hex(6)},
                 ]
                 self._books_connection.execute(insert(tables.meta), rows)
         for version in migrations.pending(self._version(), tables.SCHEMA_VERSION):
@@ -290,10 +328,19 @@ class SqliteStore:
                         more = False
                         break
                     packed += 1
+        self._put_sheets(now_us)
         with self.transaction():
             waveforms = self.signals.keep_quota(waveforms_bytes)
             rejections = self.books.keep_quota(rejections_bytes)
         return {"hours": packed, "waveforms": waveforms, "rejections": rejections}
+
+    def _put_sheets(self, now_us: int) -> None:
+        """Have the sheets of hours forwarded that have ended."""
+        done = SHEET_STEP
+        while done == SHEET_STEP:
+            with self.transaction():
+                done, sheets = self.signals.sheets(now_us, SHEET_STEP)
+                self.outbox.put_points(sheets)
 
     def close(self) -> None:
         """Let go of the file."""

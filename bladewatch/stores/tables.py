@@ -1,4 +1,4 @@
-"""The books' tables, written once in SQLAlchemy Core for every engine. Schema version 3.
+"""The books' tables, written once in SQLAlchemy Core for every engine. Schema version 4.
 
 Instants are microseconds of UTC since 1970. Money and bench numbers are decimal text, summed as Decimal.
 """
@@ -25,7 +25,9 @@ from sqlalchemy import (
 
 from bladewatch.ledger.events import CONTENT, KINDS
 
-SCHEMA_VERSION: Final = 3
+SCHEMA_VERSION: Final = 4
+BOOKS_VERSION: Final = 3
+"""The version since which the books are as they are: that of a database that holds books alone."""
 
 
 class DecimalText(TypeDecorator[Decimal]):

@@ -1,0 +1,198 @@
+"""The sheet of an hour: all that a collector's file holds of a spindle's hour, folded, and packed for good.
+
+A desk reads a sheet where it would otherwise ask the shared server for some hundred points, and it stays when readings
+go. It is one point of the measurement ``hour``:
+
+===================================  ===================================================================
+``strokes area_cmm2 energy_j         totals of the strokes' messages, to be plotted
+pieces``
+``known_us``                         the newest that it rests on
+``folded``                           JSON: roll-ups, order sums, idle power, and how many readings there are
+``rows``                             the strokes, packed
+``kept``                             the readings that stay for good, packed
+===================================  ===================================================================
+
+Text that is longer than a server takes goes on in ``folded_2`` and so on. What a sheet holds gives it its place within
+the hour, so one that says the same is the same point, and one that was made anew is another: the newest counts.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+from base64 import b64decode, b64encode
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Final, NamedTuple, TypeVar
+
+import msgspec
+from msgspec.structs import astuple
+
+from bladewatch.contact import POWER_SIGNALS
+from bladewatch.stores.blocks import Reading
+from bladewatch.stores.hours import HourFold
+from bladewatch.stores.idle import Occupied
+from bladewatch.stores.lines import HOUR, US_NS, Point, Series, point_of
+from bladewatch.stores.orders import OrderHour, order_hours
+from bladewatch.stores.protocols import ALWAYS_US, CounterHour, Idle, Signals, Spot, WorkHour
+from collectors.facts import Stroke
+from collectors.instants import HOUR_US
+
+SPARSE: Final = 60
+"""A series of at most so many readings an hour is kept for good, of others what strokes need of their power."""
+MOST_TEXT: Final = 60_000
+"""A server takes texts of 64 kB."""
+SPREAD_NS: Final = 1_000_000_000
+
+
+class Told(NamedTuple):
+    """A series in an hour: how many readings there are, and whether the sheet keeps them all."""
+
+    signal: str
+    point: str
+    readings: int
+    whole: bool
+
+
+class Folded(msgspec.Struct, array_like=True, frozen=True):
+    """What a sheet tells without its rows; ``by`` is whose it is, ``known_sum`` that of its strokes' ``known_us``."""
+
+    by: str
+    made_us: int
+    known_sum: int
+    works: list[WorkHour] = []
+    counter: CounterHour | None = None
+    orders: list[OrderHour] = []
+    idle: dict[str, Idle] = {}
+    told: list[Told] = []
+
+
+Kept = list[tuple[str, str, list[Reading]]]
+"""Signal, point and readings."""
+T = TypeVar("T")
+
+
+def sheets_before(now_us: int) -> int:
+    """The hour before which sheets are made: the next stroke, an hour later at most, may have begun in one."""
+    return now_us // HOUR_US - 1
+
+
+def known_sum(strokes: Iterable[Stroke]) -> int:
+    """The sum of when strokes became known, as a server of whole numbers of 64 bits makes it."""
+    return wrapped(sum(one.known_us for one in strokes))
+
+
+def wrapped(total: int) -> int:
+    """A whole number as 64 bits hold it.
+
+    >>> wrapped(2**63), wrapped(-1)
+    (-9223372036854775808, -1)
+    """
+    return (total + 2**63) % 2**64 - 2**63
+
+
+def sheet_of(
+    signals: Signals, spot: Spot, hour: int, series: Iterable[tuple[str, str]], by: str, made_us: int
+) -> Point | None:
+    """The sheet of an hour as it stands in a collector's file, of these series; None where nothing is in it."""
+    start, end = hour * HOUR_US - 1, (hour + 1) * HOUR_US - 1
+    strokes = list(signals.strokes(spot, start, end, ALWAYS_US))
+    fold = HourFold(hour)
+    for one in strokes:
+        fold.add(one)
+    told: list[Told] = []
+    kept: Kept = []
+    occupied: Occupied | None = None
+    newest_us = fold.known_us
+    for signal, point in series:
+        readings = signals.readings(spot, signal, point, start, end, ALWAYS_US)
+        if not readings:
+            continue
+        whole = len(readings) <= SPARSE
+        newest_us = max(newest_us, *(one.known_us for one in readings))
+        told.append(Told(signal, point, len(readings), whole))
+        if not whole and signal in POWER_SIGNALS:
+            occupied = occupied or _occupied(signals, spot, strokes, start, end)
+            readings = [one for one in readings if occupied.needs(one.ts_us)]
+        if whole or signal in POWER_SIGNALS:
+            kept.append((signal, point, readings))
+    idle = {s: row for s in POWER_SIGNALS for row in signals.idle_hours(spot, s, hour, hour, ALWAYS_US)}
+    if not (strokes or told or idle):
+        return None
+    works = fold.work_rows()
+    folded = Folded(by, made_us, known_sum(strokes), works, fold.counter_row(), order_hours(strokes), idle, told)
+    fields: dict[str, int | float | str] = {
+        "strokes": len(strokes),
+        "area_cmm2": sum(row.area_cmm2 for row in works),
+        "energy_j": sum(row.energy_j for row in works),
+        "pieces": sum(row.pieces for row in works),
+        "known_us": newest_us,
+    }
+    rows, readings_text = _packed([astuple(one)[2:] for one in strokes]), _packed(kept)
+    content = msgspec.json.encode([msgspec.structs.replace(folded, by="", made_us=0), rows, readings_text])
+    place_ns = int.from_bytes(hashlib.sha256(content).digest()[:8]) % SPREAD_NS
+    for name, text in (("folded", msgspec.json.encode(folded).decode()), ("rows", rows), ("kept", readings_text)):
+        fields |= _in_parts(name, text)
+    return point_of(Series(HOUR, *spot), hour * HOUR_US * US_NS + place_ns, fields)
+
+
+def _occupied(signals: Signals, spot: Spot, strokes: Sequence[Stroke], start: int, end: int) -> Occupied:
+    before = signals.strokes_before(spot, start, ALWAYS_US, 1)
+    following = next(signals.strokes(spot, end, end + HOUR_US, ALWAYS_US), None)
+    return Occupied([*before, *strokes, *([] if following is None else [following])])
+
+
+def _in_parts(name: str, text: str) -> dict[str, str]:
+    """A text as fields, each no longer than a server takes; none for an empty one.
+
+    >>> list(_in_parts("rows", "x" * 60_001))
+    ['rows', 'rows_2']
+    """
+    parts = [text[place : place + MOST_TEXT] for place in range(0, len(text), MOST_TEXT)]
+    return {name if number == 1 else f"{name}_{number}": part for number, part in enumerate(parts, 1)}
+
+
+def joined(parts: Mapping[str, str]) -> str:
+    """The text of the fields that ``_in_parts`` made, whatever their order.
+
+    >>> joined({"rows_2": "b", "rows_10": "c", "rows": "a"})
+    'abc'
+    """
+    return "".join(parts[name] for name in sorted(parts, key=lambda name: (len(name), name)))
+
+
+def _packed(rows: Sequence[Any]) -> str:
+    return b64encode(zlib.compress(msgspec.json.encode(rows))).decode() if rows else ""
+
+
+def _unpacked(text: str) -> bytes:
+    try:
+        return zlib.decompress(b64decode(text)) if text else b"[]"
+    except zlib.error as error:
+        raise ValueError(f"a sheet that cannot be unpacked: {error}") from error
+
+
+def folded_of(text: str) -> Folded:
+    """A sheet's ``folded``. Raises ``ValueError``."""
+    return _read(_FOLDED, text.encode())
+
+
+def strokes_of(text: str, spot: Spot) -> list[Stroke]:
+    """A sheet's strokes, in order. Raises ``ValueError``."""
+    return [Stroke(*spot, *row) for row in _read(_ROWS, _unpacked(text))]
+
+
+def kept_of(text: str) -> Kept:
+    """A sheet's readings by series. Raises ``ValueError``."""
+    return _read(_KEPT, _unpacked(text))
+
+
+def _read(decoder: msgspec.json.Decoder[T], text: bytes) -> T:
+    try:
+        return decoder.decode(text)
+    except msgspec.MsgspecError as error:
+        raise ValueError(f"a sheet that cannot be read: {error}") from error
+
+
+_FOLDED: Final = msgspec.json.Decoder(Folded)
+_ROWS: Final = msgspec.json.Decoder(list[tuple[Any, ...]])
+_KEPT: Final = msgspec.json.Decoder(Kept)
