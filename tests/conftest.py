@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import os
+import re
 import socket
 import subprocess
 import sys
 import time
+import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+import tapes
 from broker import Mosquitto, needs
 from hypothesis import HealthCheck, settings
 from servers import new_database, postgres
@@ -19,6 +22,7 @@ from shops import CONFIG, Shop, minute
 
 from bladewatch.config.decode import parse
 from bladewatch.service import Service
+from bladewatch.stores.influx import Influx
 
 settings.register_profile("bladewatch", deadline=None, suppress_health_check=list(HealthCheck))
 settings.load_profile("bladewatch")
@@ -103,8 +107,9 @@ def example(demo: Demo) -> Path:
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """``--update-golden`` writes the snapshots anew."""
+    """``--update-golden`` writes the snapshots anew, ``--record-influx`` the exchanges with a real server."""
     parser.addoption("--update-golden", action="store_true", help="write golden files anew")
+    parser.addoption("--record-influx", action="store_true", help="write tapes anew, from a live InfluxDB")
 
 
 @pytest.fixture
@@ -119,6 +124,29 @@ def golden(request: pytest.FixtureRequest) -> Callable[[str, str], None]:
         assert text == path.read_text(encoding="utf-8")
 
     return check
+
+
+@pytest.fixture
+def live() -> Iterator[Influx]:
+    """Buckets of this test alone on a server that is given by the environment."""
+    if tapes.given() is None:
+        pytest.skip(f"no InfluxDB: {tapes.URL} (influx://HOST:PORT/ORGANISATION) and {tapes.TOKEN} are not set")
+    with tapes.live_server(f"test-{uuid.uuid4().hex}") as server:
+        yield server
+
+
+@pytest.fixture
+def taped(request: pytest.FixtureRequest) -> Iterator[Influx]:
+    """A real server's answers from a tape of this test, recorded anew with --record-influx."""
+    name = re.sub(r"[^a-z0-9]+", "-", f"{Path(request.node.path).stem}-{request.node.name}".lower()).strip("-")
+    with (tapes.recording if request.config.getoption("--record-influx") else tapes.playing)(name) as server:
+        yield server
+
+
+@pytest.fixture(params=["tape", "live"])
+def influx(request: pytest.FixtureRequest) -> Influx:
+    """A server, from a tape and live."""
+    return request.getfixturevalue("taped" if request.param == "tape" else "live")  # type: ignore[no-any-return]
 
 
 @pytest.fixture(scope="session")

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
 import subprocess
 import sys
 import threading
 import time
 import urllib.request
-import uuid
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -113,7 +111,7 @@ def test_what_was_stored_arrives_once_whatever_came_twice(store: SqliteStore) ->
     forwarder(store, server).drain()
     assert len(server.points) == 3
     assert [line.split(" ")[1] for line in lines_in(server) if "stroke=1i" in line] == [
-        f'stroke=1i,known_us={minute(5)}i,part="P3"'
+        f'stroke=1i,known_us={minute(5)}i,part="P3",told=2i'
     ]
     assert store.outbox.backlog().rows == 0
 
@@ -398,32 +396,20 @@ def exported(address: str, name: str) -> int:
 
 
 @pytest.fixture
-def live(monkeypatch: pytest.MonkeyPatch) -> Iterator[Influx]:
-    """Buckets of this test alone on a server that is given by the environment."""
-    url, token = os.environ.get("BLADEWATCH_TEST_INFLUX_URL"), os.environ.get("BLADEWATCH_TEST_INFLUX_TOKEN")
-    if not url or not token:
-        pytest.skip("no InfluxDB: BLADEWATCH_TEST_INFLUX_URL (influx://HOST:PORT/ORGANISATION) and _TOKEN are not set")
-    monkeypatch.setenv(TOKEN_FROM, token)
-    server = Influx(address_of(f"{url.rstrip('/')}/test-{uuid.uuid4().hex}"))
-    server.prepare(30)
-    yield server
-    api = server._client.buckets_api()
-    tasks = server._client.tasks_api()
-    for task in tasks.find_tasks(name=f"bladewatch {server.address.bucket} hours"):
-        tasks.delete_task(task.id)
-    for name in (server.address.bucket, f"{server.address.bucket}-fast"):
-        api.delete_bucket(api.find_bucket_by_name(name))
-    server.close()
+def month(live: Influx) -> Influx:
+    """A live server that keeps readings for thirty days."""
+    live.prepare(30)
+    return live
 
 
 def now_us() -> int:
     return time.time_ns() // 1000
 
 
-def test_a_live_server_holds_what_was_written(live: Influx, store: SqliteStore) -> None:
+def test_a_live_server_holds_what_was_written(month: Influx, store: SqliteStore) -> None:
     """Repeats, two strokes of one instant, names with spaces, commas, quotes; strokes for good, readings for a time."""
-    told = live.prepare(30)
-    assert told == live.prepare(30)
+    told = month.prepare(30)
+    assert told == month.prepare(30)
     at_us = now_us()
     names = ["S 1", "S,2", "S=3", 'S"4', "Sä5"]
     facts = [stroke(n, 0, saw=saw) for saw in names for n in (1, 2)]
@@ -431,10 +417,10 @@ def test_a_live_server_holds_what_was_written(live: Influx, store: SqliteStore) 
     told_as = ("1", "velocity_mm_s", "drive end")
     readings = [Sample(saw, *told_as, at_us + n, 1.5, at_us) for saw in names for n in range(50)]
     take(store, *facts, *readings)
-    moved = Forwarder(store, live, now_us, 30 * DAY_US).drain()
+    moved = Forwarder(store, month, now_us, 30 * DAY_US).drain()
     assert (moved.released, moved.again, moved.refused) == (260, 0, 0)
-    live.write("stroke", store_lines(facts))
-    held = live.held("stroke", at_us * 1000, at_us * 1000 + 999)
+    month.write("stroke", store_lines(facts))
+    held = month.held("stroke", at_us * 1000, at_us * 1000 + 999)
     assert {series.saw: sorted(times) for series, times in held.items()} == {
         saw: [at_us * 1000 + 1, at_us * 1000 + 2] for saw in names
     }
@@ -446,22 +432,22 @@ def store_lines(facts: list) -> bytes:
     return "\n".join(point.line for point in points_of(facts)).encode()
 
 
-def test_a_live_server_keeps_the_hours_of_readings_that_go(live: Influx, store: SqliteStore) -> None:
+def test_a_live_server_keeps_the_hours_of_readings_that_go(month: Influx, store: SqliteStore) -> None:
     """One task however often it is made; it is run at once, and the figures of whole hours are there."""
     hour_us = now_us() // 3_600_000_000 * 3_600_000_000 - 2 * 3_600_000_000
     take(store, *(Sample("S1", "1", "power_kw", "", hour_us + n * 60_000_000, float(n), hour_us) for n in range(60)))
-    Forwarder(store, live, now_us, 30 * DAY_US).drain()
-    assert live.prepare(30)[-1] == f"task bladewatch {live.address.bucket} hours: there, ran"
+    Forwarder(store, month, now_us, 30 * DAY_US).drain()
+    assert month.prepare(30)[-1] == f"task bladewatch {month.address.bucket} hours: there, ran"
     flux = (
         'from(bucket: bucket) |> range(start: -1d) |> filter(fn: (r) => r._measurement == "reading_hour") '
         '|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
     )
-    ((head, (row,)),) = live.tables(flux, {"bucket": live.address.bucket}, live.address.bucket)
+    ((head, _, (row,)),) = month.tables(flux, {"bucket": month.address.bucket}, month.address.bucket)
     cells = dict(zip(head, row.split(","), strict=True))
     assert [float(cells[name]) for name in ("mean", "min", "max", "count")] == [29.5, 0, 59, 60]
     assert (cells["saw"], cells["signal"]) == ("S1", "power_kw")
-    tasks = live._client.tasks_api()
-    assert len(tasks.find_tasks(name=f"bladewatch {live.address.bucket} hours")) == 1
+    tasks = month._client.tasks_api()
+    assert len(tasks.find_tasks(name=f"bladewatch {month.address.bucket} hours")) == 1
 
 
 def test_a_task_that_cannot_run_is_told_when_it_is_made(live: Influx, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -481,20 +467,20 @@ def test_names_that_could_be_more_than_names_are_refused(bucket: str) -> None:
         script_of("name", bucket, "x")
 
 
-def test_a_live_servers_refusals_are_told_apart(live: Influx, store: SqliteStore) -> None:
+def test_a_live_servers_refusals_are_told_apart(month: Influx, store: SqliteStore) -> None:
     """Another type of a field among good lines, a reading on the edge of what it keeps: the rest is there."""
     at_us = now_us()
-    live.write("stroke", f"stroke,saw=S1,spindle=1 stroke=1i,known_us=1i,pieces=1.5 {at_us}000".encode())
+    month.write("stroke", f"stroke,saw=S1,spindle=1 stroke=1i,known_us=1i,pieces=1.5 {at_us}000".encode())
     good = [type(stroke(1, 0))("S1", "1", at_us + n, n, at_us) for n in range(2, 40)]
     bad = type(good[0])("S1", "1", at_us + 50, 50, at_us, pieces=2)
     take(store, *good, bad)
-    moved = Forwarder(store, live, now_us, 30 * DAY_US).drain()
+    moved = Forwarder(store, month, now_us, 30 * DAY_US).drain()
     assert (moved.refused, moved.released) == (1, 38)
     (row,) = store.books.rejections()
     assert "field type conflict" in row.reason
     old_us = at_us - 31 * DAY_US
     take(store, *(Sample("S1", "1", "power_kw", "", old_us + n, 1.0, at_us) for n in range(3)))
-    moved = Forwarder(store, live, now_us, 90 * DAY_US).drain()
+    moved = Forwarder(store, month, now_us, 90 * DAY_US).drain()
     assert (moved.expired, len(store.books.rejections())) == (3, 1)
 
 

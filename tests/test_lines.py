@@ -27,9 +27,11 @@ def test_a_line_is_what_the_client_library_writes(
     """influxdb-client's own point of the same values, but for tags that end in a backslash, which no line can hold."""
     one = Stroke(saw, "1", ts_us, counter, 7, part=part, order=order, length_mm=length, area_cmm2=counter)
     (ours,) = points_of([one])
+    names = ("seq", *STROKE_CONTENT)
+    mask = sum(1 << names.index(name) for name in ("part", "area_cmm2", "length_mm", "order"))
     theirs = TheirPoint("stroke").tag("saw", saw).tag("spindle", "1").field("stroke", counter).field("known_us", 7)
     theirs = theirs.field("part", part).field("area_cmm2", counter).field("length_mm", float(length))
-    theirs = theirs.field("order", order).time(ours.time_ns, WritePrecision.NS)
+    theirs = theirs.field("order", order).field("told", mask).time(ours.time_ns, WritePrecision.NS)
     series = Series("stroke", f"{saw[:-1]}∖" if saw.endswith("\\") else saw, "1")
     assert times_by_series(f"{ours.line}\n{ours.line}") == {series: {ours.time_ns}}
     if not saw.endswith("\\"):

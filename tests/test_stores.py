@@ -9,6 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from forwarded import ForwardedStore
 from shops import HOUR_US, minute, stroke
 
 from bladewatch.errors import UnreachableError, UsageError
@@ -22,9 +23,24 @@ SPOT = ("S1", "1")
 ALWAYS = 2**62
 
 
-@pytest.fixture(params=["sqlite", "sqlite and postgresql"])
+NOT_OF_A_SERVER = {
+    "test_roll_ups_are_the_same_in_order_out_of_order_and_rebuilt": "a desk works roll-ups out from what it reads",
+    "test_fast_readings_go_after_their_time_and_leave_a_summary_a_minute": "the server lets readings go by itself",
+}
+
+
+@pytest.fixture(params=["sqlite", "sqlite and postgresql", "tape", "tape with sheets", "live", "live with sheets"])
 def store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
     """Every kind of store, empty."""
+    kind = request.param.partition(" ")[0]
+    if kind in ("tape", "live"):
+        if (why := NOT_OF_A_SERVER.get(request.node.originalname)) is not None:
+            pytest.skip(why)
+        server = request.getfixturevalue("taped" if kind == "tape" else "live")
+        file = SqliteStore(tmp_path / "store.db", "hall", 10**9)
+        yield ForwardedStore(file, server, "sheets" in request.param)  # type: ignore[misc]
+        file.close()
+        return
     ledger_url = request.getfixturevalue("postgres_url") if "postgresql" in request.param else None
     opened = open_store("sqlite:///store.db", tmp_path, "hall", ledger_url)
     yield opened

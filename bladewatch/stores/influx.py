@@ -149,27 +149,27 @@ class Influx:
 
         Raises ``UnreachableError`` and ``UsageError``.
         """
-        from influxdb_client.domain.bucket_retention_rules import BucketRetentionRules
-
-        buckets = self._client.buckets_api()
-        told = []
         fast = self.address.bucket_of(READING)
-        for bucket, days in ((self.address.bucket, 0), (fast, keep_raw_days)):
-            rules = BucketRetentionRules(type="expire", every_seconds=days * 86_400)  # type: ignore[no-untyped-call]
-            with self._errors(bucket):
-                found = buckets.find_bucket_by_name(bucket)  # type: ignore[no-untyped-call]
-                if found is None:
-                    buckets.create_bucket(
-                        bucket_name=bucket, retention_rules=[rules], org=self.address.organisation
-                    )  # fmt: skip
-                elif [rule.every_seconds for rule in found.retention_rules] != [days * 86_400]:
-                    found.retention_rules = [rules]
-                    buckets.update_bucket(found)
-            made = "made" if found is None else "there"
-            told.append(f"bucket {bucket}: {made}, keeps points {f'{days} days' if days else 'for good'}")
+        told = [self._prepare_bucket(self.address.bucket, 0), self._prepare_bucket(fast, keep_raw_days)]
         with self._errors(fast):
             told.append(prepare_task(self._client, self.address.organisation, fast, self.address.bucket))
         return told
+
+    def _prepare_bucket(self, bucket: str, days: int) -> str:
+        """A bucket that keeps its points for so many days, nought for good; returns what there is now."""
+        from influxdb_client.domain.bucket_retention_rules import BucketRetentionRules
+
+        buckets = self._client.buckets_api()
+        rules = BucketRetentionRules(type="expire", every_seconds=days * 86_400)  # type: ignore[no-untyped-call]
+        with self._errors(bucket):
+            found = buckets.find_bucket_by_name(bucket)  # type: ignore[no-untyped-call]
+            if found is None:
+                buckets.create_bucket(bucket_name=bucket, retention_rules=[rules], org=self.address.organisation)
+            elif [rule.every_seconds for rule in found.retention_rules] != [days * 86_400]:
+                found.retention_rules = [rules]
+                buckets.update_bucket(found)
+        made = "made" if found is None else "there"
+        return f"bucket {bucket}: {made}, keeps points {f'{days} days' if days else 'for good'}"
 
     def rows(self, flux: str, values: dict[str, Any], bucket: str) -> Iterator[dict[str, str]]:
         """The rows of a query by the names of their columns; ``result`` names what was yielded."""

@@ -3,15 +3,16 @@
 ==========  ============================  ======================================  ==========================
 measure     tags                          fields                                  time
 ==========  ============================  ======================================  ==========================
-stroke      saw, spindle                  stroke, known_us and what the message   the stroke's, in µs, and
-                                          tells, each of one type for good        its counter's last 3 digits
+stroke      saw, spindle                  stroke, known_us, told, and what the    the stroke's, in µs, and
+                                          message tells                           its counter's last 3 digits
 reading     saw, spindle, signal, point   value, known_us                         the reading's
 hour        saw, spindle                  see ``sheets.py``                       in the hour's first second
 ==========  ============================  ======================================  ==========================
 
 A point is known by its measurement, tags and time, so a fact that is written again is the same point. Two strokes of
 one microsecond have counters of their own. Tags take a few hundred values; what has no bound is a field. Whole numbers
-are always integers, measures always floats: the first type that a server sees of a field stands.
+are always integers, measures always floats: the first type that a server sees of a field stands. A point that is
+written anew keeps the fields that it no longer has, so ``told`` of a stroke says which are its own.
 """
 
 from __future__ import annotations
@@ -52,6 +53,15 @@ def points_of(facts: Iterable[Stroke | Sample]) -> list[Point]:
     return [_stroke(fact) if isinstance(fact, Stroke) else _reading(fact) for fact in facts]
 
 
+def told_in(mask: int) -> list[str]:
+    """The fields of a stroke's message, by the number in ``told``.
+
+    >>> told_in(5)
+    ['seq', 'alloy']
+    """
+    return [name for bit, name, _ in _FIELDS if mask & bit]
+
+
 def point_of(series: Series, time_ns: int, fields: Mapping[str, int | float | str]) -> Point:
     """A point of any fields; each keeps its type for good."""
     _, key = _keyed(*series)
@@ -68,10 +78,13 @@ def _reading(sample: Sample) -> Point:
 def _stroke(stroke: Stroke) -> Point:
     series, key = _keyed(STROKE, stroke.saw, stroke.spindle, "", "")
     fields = [f"stroke={stroke.stroke}i,known_us={stroke.known_us}i"]
-    for name, text in _FIELDS:
+    told = 0
+    for bit, name, text in _FIELDS:
         value = getattr(stroke, name)
         if value is not None:
             fields.append(f"{name}={text(value)}")
+            told |= bit
+    fields.append(f"told={told}i")
     time_ns = stroke.ts_us * US_NS + stroke.stroke % US_NS
     return Point(series, time_ns, f"{key} {','.join(fields)} {time_ns}")
 
@@ -142,4 +155,6 @@ _EQUALS: Final = re.compile(r"(?<!\\)=")
 _ESCAPED: Final = re.compile(r"\\([,= ])")
 _WRITERS: Final[dict[type, Callable[[Any], str]]] = {str: _text, int: _whole, float: _measure}
 _HINTS: Final = get_type_hints(Stroke)
-_FIELDS: Final = [(name, _WRITERS[get_args(_HINTS[name])[0]]) for name in ("seq", *STROKE_CONTENT)]
+_FIELDS: Final = [
+    (1 << place, name, _WRITERS[get_args(_HINTS[name])[0]]) for place, name in enumerate(("seq", *STROKE_CONTENT))
+]

@@ -11,7 +11,7 @@ from typing import Any, Final, NamedTuple, get_args, get_type_hints
 
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.influx import Influx, nanoseconds
-from bladewatch.stores.lines import HOUR, READING, STROKE, US_NS
+from bladewatch.stores.lines import HOUR, READING, STROKE, US_NS, told_in
 from bladewatch.stores.protocols import Spot
 from bladewatch.stores.sheets import joined
 from collectors.facts import STROKE_CONTENT, Stroke
@@ -28,7 +28,7 @@ SeriesKey = tuple[str, str]
 """Signal and point."""
 _HINTS: Final = get_type_hints(Stroke)
 _READ: Final[dict[str, Callable[[str], Any]]] = {
-    "stroke": int, "known_us": int, **{name: get_args(_HINTS[name])[0] for name in ("seq", *STROKE_CONTENT)},
+    "stroke": int, "known_us": int, "told": int, **{n: get_args(_HINTS[n])[0] for n in ("seq", *STROKE_CONTENT)},
 }  # fmt: skip
 _FROM: Final = "from(bucket: {bucket}) |> range(start: time(v: begin), stop: time(v: finish)) "
 _LASTING: Final = _FROM.format(bucket="lasting")
@@ -158,7 +158,7 @@ class Points:
             read = _READ.get(cells["_field"])
             if read is not None:
                 found.setdefault(cells["_time"], {})[cells["_field"]] = read(cells["_value"])
-        strokes = [Stroke(*spot, _us(time), **told) for time, told in found.items()]
+        strokes = [Stroke(*spot, _us(time), **_told(fields)) for time, fields in found.items()]
         return sorted(strokes, key=lambda one: (one.ts_us, one.stroke))
 
     def readings(self, spot: Spot, series: SeriesKey, first: int, last: int) -> list[Reading]:
@@ -197,6 +197,14 @@ def _sheet_parts(name: str) -> str:
         f"{_LASTING}|> filter(fn: (r) => {_OF.format(name='hours')} and r._field =~ /^{name}/) "
         '|> keep(columns: ["_time", "_field", "_value"])'
     )
+
+
+def _told(fields: dict[str, Any]) -> dict[str, Any]:
+    """The fields of a stroke without those that are left of a report whose place it took."""
+    mask = fields.pop("told", None)
+    if mask is None:
+        return fields
+    return {name: fields[name] for name in ("stroke", "known_us", *told_in(mask))}
 
 
 def _reading(told: dict[str, str]) -> Reading:

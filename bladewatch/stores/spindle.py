@@ -179,6 +179,9 @@ class Spindle:
 
     def series(self, last: int) -> list[SeriesKey]:
         """The series that are read, or were in the weeks before an hour."""
+        if self.limits.all is None:
+            return []
+        last = min(last, self.limits.all[1])
         hours = self._read_between(last - CHUNK_H, last)
         told = (row[:2] for hour in hours if (sheet := self._whole.get(hour)) is not None for row in sheet.folded.told)
         return sorted({*self.limits.latest, *told})
