@@ -1,5 +1,8 @@
 """From the outbox to the shared store: in order, again until it is taken, and released only when it was seen there.
 
+Whoever reads the server may have worked something out before a late stroke came there: checkpoints in shared books go
+when it arrives, as they do when it is stored.
+
 A server that is away costs nothing but room: what waits is on disk, and is sent when it is back. Lines that it takes in
 no case are found by halves, kept as rejections with what it said, and hold nothing up.
 """
@@ -14,9 +17,9 @@ from typing import Final
 
 from bladewatch.errors import BladewatchError
 from bladewatch.stores.influx import Refused
-from bladewatch.stores.lines import READING, times_by_series
+from bladewatch.stores.lines import HOUR, READING, US_NS, times_by_series
 from bladewatch.stores.outbox import Backlog, Outbox, Waiting
-from bladewatch.stores.protocols import Server
+from bladewatch.stores.protocols import Server, Spot
 from bladewatch.stores.sqlite import SqliteStore
 from collectors.facts import Rejected
 from collectors.instants import SECOND_US
@@ -78,6 +81,7 @@ class Forwarder:
         if fresh:
             self._write(fresh)
         with self._store.transaction():
+            self._store.arrived(_earliest(fresh))
             self._outbox.mark_sent((row.id for row in fresh), self._clock_us())
             self._outbox.release(row.id for row in rows if row not in fresh or not self._looks)
         self.moved.sent += sum(row.points for row in fresh)
@@ -164,6 +168,17 @@ class Forwarder:
                 self._outbox.release([row.id])
         self.moved.refused += len(rejected)
         self.moved.expired += len(bad) - len(rejected)
+
+
+def _earliest(rows: Sequence[Waiting]) -> dict[Spot, int]:
+    """The earliest instant of each spindle of which rows tell strokes or readings."""
+    found: dict[Spot, int] = {}
+    for row in rows:
+        if row.measurement != HOUR:
+            for series, times in times_by_series(row.text.decode()).items():
+                spot, first_us = (series.saw, series.spindle), min(times) // US_NS
+                found[spot] = min(first_us, found.get(spot, first_us))
+    return found
 
 
 class Forwarding(threading.Thread):

@@ -5,25 +5,20 @@ from __future__ import annotations
 import os
 import signal
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from bladewatch.config.tables import Mqtt
-from bladewatch.contact import hour_of
 from bladewatch.errors import UnreachableError, UsageError
 from bladewatch.forwarding import Forwarding
-from bladewatch.pipeline import ingest, issue
+from bladewatch.looking import REVIEW_EVERY_S, Looking
+from bladewatch.pipeline import ingest
 from bladewatch.service import Service
 from collectors.facts import Batch
 from collectors.mqtt import Broker, Subscriber
+from collectors.sequence import Missing
 
-if TYPE_CHECKING:
-    from bladewatch.assess.moment import Moment
-
-REVIEW_EVERY_S: Final = 20.0
-SILENT_REVIEW_S: Final = 60.0
-"""A saw that falls silent brings no news, so the collector also looks when nothing came."""
 TIDY_EVERY_S: Final = 3600.0
 RETRY_S: Final = 2.0
 STOP_S: Final = 35.0
@@ -57,13 +52,10 @@ class Collector:
         self._service = service
         self._say = say
         self._trouble = trouble
-        self._review_every_s = review_every_s
+        self._looking = Looking(service, say, review_every_s)
         self._translator = service.translator()
         self._stopping = False
         self._fresh = False
-        self._moment: Moment | None = None
-        self._reviewed = -SILENT_REVIEW_S
-        self._hour = -1
         self._next_tidy = 0.0 if upkeep else float("inf")
         self.stored = 0
         mqtt = service.config.mqtt
@@ -119,14 +111,10 @@ class Collector:
         """Do what is due; a database that is busy or full is told and tried again."""
         now = time.monotonic()
         try:
-            for missing in self._translator.numbers.overdue(self._service.clock()):
+            for missing in self._missing():
                 self._trouble(f"{missing.topic}: the publisher's numbers {missing.first} to {missing.last} never came")
-            hour = hour_of(self._service.clock())
-            if hour != self._hour or now - self._reviewed >= (self._review_every_s if self._fresh else SILENT_REVIEW_S):
-                self._hour = hour
-                self.review()
+            if not self._service.config.store.part and self._looking.if_due(self._fresh):
                 self._fresh = False
-                self._reviewed = 2 * time.monotonic() - now  # looking takes half of the time at most
             if now >= self._next_tidy:
                 self._next_tidy = now + TIDY_EVERY_S
                 self._service.store.refresh_idle(self._service.clock())
@@ -134,24 +122,19 @@ class Collector:
         except UnreachableError as error:
             self._trouble(f"upkeep put off: {error}")
 
+    def _missing(self) -> Iterator[Missing]:
+        """The publishers' numbers that never came; of a shared subscription others have theirs."""
+        if self._service.config.mqtt.shared_group is None:
+            yield from self._translator.numbers.overdue(self._service.clock())
+
     @property
     def has_looked(self) -> bool:
         """Whether the blades were looked at since anything was stored."""
         return not self._fresh
 
     def review(self) -> None:
-        """Look at the blades: alerts that are new are said, forecasts that are due are kept as issued."""
-        from bladewatch.alerts import judge
-
-        service = self._service
-        for _ in service.bring_up_to_date(open_only=True):
-            pass
-        with service.store.snapshot():
-            self._moment = service.moment(past=self._moment)
-            review = self._moment.review()
-        alerts = judge(review.assessments, review.at_us, service.zone)
-        for alert in issue(review.at_us, review.assessments, alerts, service.store, service.zone):
-            self._say(f"alert {alert.level}: {alert.text}")
+        """Look at the blades now."""
+        self._looking.look()
 
 
 def password_of(mqtt: Mqtt) -> str | None:

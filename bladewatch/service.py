@@ -80,6 +80,8 @@ class Service:
     def __init__(self, config: Config, clock: Clock = wall_clock) -> None:
         self.config = config
         self.clock = clock
+        if config.store.part:
+            _check_part(config)
         self.store: Store = self._desk() if config.store.url.startswith("influx:") else self._open_store()
 
     def _desk(self) -> DeskStore:
@@ -235,6 +237,8 @@ class Service:
         from bladewatch.assess.moment import Moment
 
         self.store.refresh_idle(EVERYTHING_US)
+        if self.config.store.part:
+            return
         yield from Moment(self.config, self.store, EVERYTHING_US, keep=True).bring_up_to_date(open_only)
 
     def rebuild(self) -> Iterator[str]:
@@ -470,3 +474,15 @@ class Service:
         from bladewatch.replaying import Replay
 
         return Replay(self.store, self.config, self.translator(), self.clock()).take(ids, receipt_time)
+
+
+def _check_part(config: Config) -> None:
+    """What a collector needs that hears a part of its site's messages. Raises ``UsageError``."""
+    needed = (
+        ("[store] forward_url", config.store.forward_url, "where a desk reads what it hears"),
+        ("[store] ledger_url", config.store.ledger_url, "the books of the whole site"),
+        ("[mqtt] client_id", config.mqtt.client_id, "its own name at the broker: of two of one name one is cut off"),
+    )
+    for name, value, why in needed:
+        if value is None:
+            raise UsageError(f"{name}: missing; with [store] part = true it has to be given: {why}")

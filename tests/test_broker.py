@@ -50,6 +50,15 @@ class Collector:
         self.process.send_signal(how)
         return self.process.wait(30)
 
+    def kill(self) -> None:
+        """End the process at once, if it still runs, and let go of it."""
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.wait(10)
+        for stream in (self.process.stdout, self.process.stderr):
+            if stream is not None:
+                stream.close()
+
 
 @pytest.fixture
 def collector(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[Callable[..., Collector]]:
@@ -67,12 +76,7 @@ def collector(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[Callable[..., Co
 
     yield start
     for one in started:
-        if one.process.poll() is None:
-            one.process.kill()
-        one.process.wait(10)
-        for stream in (one.process.stdout, one.process.stderr):
-            if stream is not None:
-                stream.close()
+        one.kill()
 
 
 def cut(counter: int) -> str:

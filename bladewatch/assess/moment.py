@@ -27,6 +27,7 @@ from bladewatch.assess.training import Fitted, Training, evidence_of, ratios_of,
 from bladewatch.assess.verdict import dangers_of, measured_share, since_of, verdict_of
 from bladewatch.config.tables import BladeType, Config
 from bladewatch.contact import hour_of
+from bladewatch.errors import UsageError
 from bladewatch.ledger.book import Book
 from bladewatch.ledger.fleet import KEEPS_CYCLE, Cycle, Fleet, Mount, Plate, Problem
 from bladewatch.stores.protocols import Books, Issued, Spot, Store
@@ -104,6 +105,8 @@ class Moment:
         queue: Queue | None = None,
         memory: Memory | None = None,
     ) -> None:
+        if config.store.part:
+            raise UsageError("[store] part: this collector hears a part of the site; ask a desk, see the guide")
         store = store if memory is None else memory.over(store)
         books = store.books
         self._config = config

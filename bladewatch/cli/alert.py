@@ -51,6 +51,23 @@ def list_alerts(
     answer_each(context.obj, at or [], as_json, ask, lambda one, shop: raised_json(one, shop.zone), render)
 
 
+@alert_app.command("follow")
+def follow_alerts(context: typer.Context) -> None:
+    """Look at the blades until SIGTERM or Ctrl-C, say new alerts, keep forecasts. Where a collector does so, needless.
+
+    Example: bladewatch --config desk/bladewatch.toml alert follow
+    """
+    from bladewatch.looking import follow
+    from bladewatch.service import Service
+
+    with Service.open(context.obj) as service:
+        follow(
+            service,
+            say=lambda text: print(text, flush=True),
+            trouble=lambda text: print(text, file=sys.stderr, flush=True),
+        )
+
+
 @alert_app.command("try")
 def try_rules(
     context: typer.Context,

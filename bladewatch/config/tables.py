@@ -52,6 +52,7 @@ class Store:
     ledger_url: str | None = key(kinds.text)
     forward_url: str | None = key(kinds.text)
     spool_mb: int = key(kinds.whole(1, 10_000_000), 4096)
+    part: bool = key(kinds.flag, False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

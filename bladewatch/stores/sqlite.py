@@ -6,7 +6,7 @@ WAL lets readers look while a writer writes. A reader takes a snapshot for one a
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from importlib import resources
 from pathlib import Path
@@ -333,6 +333,9 @@ class SqliteStore:
             waveforms = self.signals.keep_quota(waveforms_bytes)
             rejections = self.books.keep_quota(rejections_bytes)
         return {"hours": packed, "waveforms": waveforms, "rejections": rejections}
+
+    def arrived(self, earliest: Mapping[Spot, int]) -> None:
+        """The shared server has what was stored of these spindles from these instants on: nothing here rests on it."""
 
     def _put_sheets(self, now_us: int) -> None:
         """Have the sheets of hours forwarded that have ended."""
