@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 from bladewatch.contact import hour_of
-from bladewatch.errors import UnreachableError
+from bladewatch.errors import BladewatchError
 from bladewatch.pipeline import issue
 from bladewatch.service import Service
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 REVIEW_EVERY_S: Final = 20.0
 SILENT_REVIEW_S: Final = 60.0
 """A saw that falls silent brings no news, so one also looks when nothing came."""
+TIDY_EVERY_S: Final = 3600.0
 WAIT_S: Final = 0.5
 
 
@@ -64,12 +65,15 @@ def follow(service: Service, say: Callable[[str], None], trouble: Callable[[str]
     stopping = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda _number, _frame: stopping.set())
-    looking, said = Looking(service, say), ""
+    looking, said, next_tidy = Looking(service, say), "", 0.0
     say(f"ready: looking at the blades of site {service.config.site.name}")
     while not stopping.is_set():
         try:
             looking.if_due(fresh=True)
-        except UnreachableError as error:
+            if time.monotonic() >= next_tidy:
+                next_tidy = time.monotonic() + TIDY_EVERY_S
+                service.tidy()
+        except BladewatchError as error:
             if str(error) != said:
                 said = str(error)
                 trouble(f"not looked, trying again: {error}")

@@ -22,6 +22,7 @@ from bladewatch.spending.answer import as_json
 from bladewatch.stores.copying import copy_books
 from bladewatch.stores.influx import Influx
 from bladewatch.stores.lines import Point, points_of
+from bladewatch.stores.points import Points
 from bladewatch.stores.postgres import PostgresBooks
 from bladewatch.stores.protocols import Signals, Spot
 from bladewatch.stores.shared_signals import SharedSignals
@@ -122,8 +123,13 @@ def same_answers(shared: Signals, file: Signals, spot: Spot, start: int, end: in
     assert shared.idle_hours(*idle) == file.idle_hours(*idle)
 
 
-def test_several_collectors_of_one_site(troubled: Shop, influx: Influx, tmp_path: Path) -> None:
-    """A shared subscription: each holds a part and makes sheets of its own, and a desk sees the whole."""
+def test_several_collectors_of_one_site(
+    troubled: Shop, influx: Influx, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A shared subscription: each holds a part and makes sheets of its own, and a desk sees the whole.
+
+    It makes sheets of the whole itself.
+    """
     whole = troubled.service.store.signals
     parts: list[list[Fact]] = [[], []]
     rng = random.Random(5)
@@ -140,6 +146,16 @@ def test_several_collectors_of_one_site(troubled: Shop, influx: Influx, tmp_path
     shared = SharedSignals(influx)
     same_answers(shared, whole, SPOT, minute(-100), minute((DAYS + 1) * DAY), ALWAYS)
     same_answers(shared, whole, SPOT, minute(3 * DAY), minute(4 * DAY), minute(4.5 * DAY))
+    assert shared.make_sheets(FAR_US + 5, KEEP_US) > 20
+    assert shared.make_sheets(FAR_US + 6, KEEP_US) == 0
+    for name in ("strokes", "readings"):
+        monkeypatch.setattr(Points, name, lambda *_: pytest.fail("asked for points of hours that have sheets"))
+    for at_us in (ALWAYS, minute(4 * DAY)):
+        span = (SPOT, minute(-100), minute((DAYS + 1) * DAY), at_us)
+        assert list(shared.strokes(*span)) == list(whole.strokes(*span))
+        assert shared.readings(SPOT, "mist_ok", "", *span[1:]) == whole.readings(SPOT, "mist_ok", "", *span[1:])
+    hours = (minute(0) // HOUR_US, minute(DAYS * DAY) // HOUR_US, ALWAYS)
+    assert shared.idle_hours(SPOT, "power_kw", *hours) == whole.idle_hours(SPOT, "power_kw", *hours)
 
 
 def test_what_stays_when_the_readings_are_gone(troubled: Shop, influx: Influx) -> None:

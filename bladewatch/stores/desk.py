@@ -11,6 +11,7 @@ from bladewatch.stores.books import SqlBooks
 from bladewatch.stores.influx import Influx
 from bladewatch.stores.postgres import PostgresBooks
 from bladewatch.stores.shared_signals import SharedSignals
+from collectors.instants import DAY_US
 
 
 class DeskStore:
@@ -77,7 +78,12 @@ class DeskStore:
     def tidy(
         self, now_us: int, keep_raw_days: int, rejections_bytes: int, waveforms_bytes: int  # noqa: ARG002
     ) -> dict[str, int]:  # fmt: skip
-        """Keep the quota of rejections; the server lets readings go by itself."""
+        """Keep the quota of rejections, and make sheets that collectors have only parts of.
+
+        The server lets readings go by itself.
+        """
+        with self.snapshot():
+            self.signals.make_sheets(now_us, keep_raw_days * DAY_US)
         with self.transaction():
             return {"hours": 0, "waveforms": 0, "rejections": self.books.keep_quota(rejections_bytes)}
 

@@ -13,21 +13,26 @@ from bladewatch.contact import POWER_SIGNALS
 from bladewatch.errors import UsageError
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.idle import Occupied, outside_hour
-from bladewatch.stores.influx import Influx
+from bladewatch.stores.influx import Influx, Refused
+from bladewatch.stores.lines import HOUR
 from bladewatch.stores.orders import OrderHour, order_hours, order_sums
 from bladewatch.stores.points import LATEST_US, Limits, Points
-from bladewatch.stores.protocols import CounterHour, Idle, OrderSum, Outcome, Spot, WorkHour
+from bladewatch.stores.protocols import ALWAYS_US, CounterHour, Idle, OrderSum, Outcome, Spot, WorkHour
+from bladewatch.stores.sheets import WHOLE, sheet_of, sheets_before
 from bladewatch.stores.spindle import Spindle, Work
 from collectors.facts import Sample, Stroke, Waveform
 from collectors.instants import HOUR_US
 
 NOTHING = Limits()
+SHEETS = 50
+"""Sheets of one request."""
 
 
 class SharedSignals:
     """``Signals`` of a server."""
 
     def __init__(self, server: Influx) -> None:
+        self._server = server
         self._points = Points(server)
         self._limits: dict[Spot, Limits] | None = None
         self._spindles: dict[Spot, Spindle] = {}
@@ -62,6 +67,30 @@ class SharedSignals:
     def append_waveforms(self, waveforms: Sequence[Waveform]) -> Outcome:
         """Nothing; raises ``UsageError``."""
         return self._append(waveforms)
+
+    def make_sheets(self, now_us: int, keep_raw_us: int) -> int:
+        """Make the sheets of hours of which collectors hold parts, while their readings are there; how many.
+
+        Raises ``UnreachableError``, and ``UsageError`` where the token may not write.
+        """
+        first, last = (now_us - keep_raw_us) // HOUR_US + 24, sheets_before(now_us) - 1
+        made = 0
+        for spot in self.spots():
+            hours = self._spindle(spot).lacking(first, last)
+            for place in range(0, len(hours), SHEETS):
+                made += self._write_sheets(spot, hours[place : place + SHEETS], now_us)
+        self.look_again()
+        return made
+
+    def _write_sheets(self, spot: Spot, hours: Sequence[int], now_us: int) -> int:
+        series = sorted(self.latest(spot, (hours[-1] + 1) * HOUR_US, ALWAYS_US))
+        sheets = [sheet_of(self, spot, hour, series, WHOLE, now_us) for hour in hours]
+        lines = [sheet.line for sheet in sheets if sheet is not None]
+        try:
+            self._server.write(HOUR, "\n".join(lines).encode())
+        except Refused as error:
+            raise UsageError(f"sheets of saw {spot[0]} spindle {spot[1]} are refused: {error}") from error
+        return len(lines)
 
     def _append(self, facts: Sequence[object]) -> Outcome:
         return self._refuse() if facts else Outcome()

@@ -41,6 +41,8 @@ SPARSE: Final = 60
 """A series of at most so many readings an hour is kept for good, of others what strokes need of their power."""
 MOST_TEXT: Final = 60_000
 """A server takes texts of 64 kB."""
+WHOLE: Final = "*"
+"""In place of a collector: made of all that the server had, so it counts although collectors made others before."""
 SPREAD_NS: Final = 1_000_000_000
 
 
@@ -54,7 +56,10 @@ class Told(NamedTuple):
 
 
 class Folded(msgspec.Struct, array_like=True, frozen=True):
-    """What a sheet tells without its rows; ``by`` is whose it is, ``known_sum`` that of its strokes' ``known_us``."""
+    """What a sheet tells without its rows; ``by`` is the collector who made it, or ``WHOLE``.
+
+    ``known_sum`` is the sum of its strokes' ``known_us``.
+    """
 
     by: str
     made_us: int

@@ -18,7 +18,7 @@ from bladewatch.stores.lines import US_NS
 from bladewatch.stores.orders import OrderHour, order_hours
 from bladewatch.stores.points import Limits, Points, SeriesKey
 from bladewatch.stores.protocols import DAMAGED, CounterHour, Idle, Spot, WorkHour
-from bladewatch.stores.sheets import Folded, Told, folded_of, kept_of, known_sum, strokes_of
+from bladewatch.stores.sheets import WHOLE, Folded, Told, folded_of, kept_of, known_sum, strokes_of
 from collectors.facts import Stroke
 from collectors.instants import HOUR_US
 
@@ -66,7 +66,7 @@ class Spindle:
         self._sheet: dict[int, _Sheet] = {}
         """The sheet that tells of an hour's strokes."""
         self._whole: dict[int, _Sheet] = {}
-        """The sheet that tells of its readings too: nobody made another but who made it."""
+        """The sheet that tells of its readings too: nobody made another but who made it, or it was made of all."""
         self._busy: list[int] = []
         """The hours of strokes and sheets, in order."""
         self._readings: dict[tuple[SeriesKey, int], list[Reading]] = {}
@@ -186,6 +186,12 @@ class Spindle:
         told = (row[:2] for hour in hours if (sheet := self._whole.get(hour)) is not None for row in sheet.folded.told)
         return sorted({*self.limits.latest, *told})
 
+    def lacking(self, first: int, last: int) -> list[int]:
+        """The hours of strokes, or of sheets that differ, that have no sheet of the whole."""
+        self._reach(first, last)
+        busy = self._busy[bisect_left(self._busy, first) : bisect_right(self._busy, last)]
+        return [hour for hour in busy if hour not in self._whole]
+
     def _have(self, series: SeriesKey, hours: list[int]) -> None:
         """Have the readings of hours from points."""
         run: list[int] = []
@@ -279,7 +285,9 @@ class Spindle:
                 continue
             newest = max(fit, key=lambda sheet: sheet.folded.made_us)
             self._sheet[hour] = newest
-            if all(other.folded.by == newest.folded.by for other in self._sheets[hour]):
+            others = [sheet.folded for sheet in self._sheets[hour]]
+            last = newest.folded.by == WHOLE and newest.folded.made_us == max(other.made_us for other in others)
+            if last or all(other.by == newest.folded.by for other in others):
                 self._whole[hour] = newest
         self._busy = sorted({*self._sheets, *self._sums})
 
