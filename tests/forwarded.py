@@ -1,19 +1,25 @@
-"""A store as a plant has it: a collector's file, a shared server, and a desk that reads what was forwarded."""
+"""A store as a plant has it: a collector's file, a shared server, and a desk that reads what was forwarded.
+
+``Model`` is a server of a few lines, for what a real one does seldom.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import Any
 
 from shops import minute
 
+from bladewatch.errors import UnreachableError
 from bladewatch.forwarding import Forwarder
-from bladewatch.stores.influx import Influx
+from bladewatch.pipeline import ingest
+from bladewatch.stores.influx import Influx, Refused
+from bladewatch.stores.lines import Series, times_by_series
 from bladewatch.stores.protocols import Books, Outcome
 from bladewatch.stores.shared_signals import SharedSignals
 from bladewatch.stores.sqlite import SqliteStore
-from collectors.facts import Sample, Stroke, Waveform
+from collectors.facts import Batch, Sample, Stroke, Waveform
 
 FAR_US = minute(10**6)
 KEEP_US = 10**17
@@ -86,3 +92,49 @@ class ForwardedSignals:
         self._store.forward()
         self._shared.look_again()
         return getattr(self._shared, name)
+
+
+class Model:
+    """A server of a few lines: what it holds by identity, and how it is to misbehave."""
+
+    def __init__(self) -> None:
+        self.points: dict[tuple[Series, int], str] = {}
+        self.requests: list[int] = []
+        self.bad: Callable[[str], str | None] = lambda _line: None
+        self.down = False
+        self.forgets = 0
+
+    def write(self, _measurement: str, lines: bytes) -> None:
+        if self.down:
+            raise UnreachableError("server away")
+        told = lines.decode().split("\n")
+        self.requests.append(len(told))
+        causes = {line: cause for line in told if (cause := self.bad(line)) is not None}
+        whole = any("parse" in cause for cause in causes.values())
+        if self.forgets:
+            self.forgets -= 1
+            return
+        for line in told:
+            if line not in causes and not whole:
+                ((series, (time_ns,)),) = times_by_series(line).items()
+                self.points[series, time_ns] = line
+        if causes:
+            raise Refused(next(iter(causes.values())))
+
+    def held(self, measurement: str, first_ns: int, last_ns: int, saw: str | None) -> dict[Series, set[int]]:
+        if self.down:
+            raise UnreachableError("server away")
+        found: dict[Series, set[int]] = {}
+        for series, time_ns in self.points:
+            if series.measurement == measurement and first_ns <= time_ns <= last_ns and saw in (None, series.saw):
+                found.setdefault(series, set()).add(time_ns)
+        return found
+
+    def close(self) -> None:
+        pass
+
+
+def take(store: SqliteStore, *facts: object) -> None:
+    batch = Batch()
+    batch.add(list(facts))  # type: ignore[arg-type]
+    ingest(batch, store, "hall")

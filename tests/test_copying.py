@@ -6,8 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from forwarded import Model
 from shops import CONFIG, Shop, minute, stroke
-from test_forwarding import Model
 from typer.testing import CliRunner
 
 from bladewatch.cli.app import app

@@ -14,6 +14,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
+from forwarded import Model, take
 from servers import plain_writer
 from shops import CONFIG, Shop, minute, stroke
 from typer.testing import CliRunner
@@ -21,57 +22,15 @@ from typer.testing import CliRunner
 from bladewatch.cli.app import app
 from bladewatch.errors import UnreachableError, UsageError
 from bladewatch.forwarding import Forwarder, Forwarding, Pause
-from bladewatch.pipeline import ingest
 from bladewatch.stores.influx import TOKEN_FROM, Influx, Refused, address_of
-from bladewatch.stores.lines import Series, times_by_series
 from bladewatch.stores.sqlite import SqliteStore
 from bladewatch.stores.tasks import script_of
-from collectors.facts import Batch, Sample
+from collectors.facts import Sample
 
 ANSWERS = Path(__file__).parent.parent / "fixtures" / "influx" / "answers.jsonl"
 SECRET = "invented-secret"
 DAY_US = 24 * 3600 * 1_000_000
 ROOM = 10_000_000
-
-
-class Model:
-    """A server of a few lines: what it holds by identity, and how it is to misbehave."""
-
-    def __init__(self) -> None:
-        self.points: dict[tuple[Series, int], str] = {}
-        self.requests: list[int] = []
-        self.bad: Callable[[str], str | None] = lambda _line: None
-        self.down = False
-        self.forgets = 0
-
-    def write(self, _measurement: str, lines: bytes) -> None:
-        if self.down:
-            raise UnreachableError("server away")
-        told = lines.decode().split("\n")
-        self.requests.append(len(told))
-        causes = {line: cause for line in told if (cause := self.bad(line)) is not None}
-        whole = any("parse" in cause for cause in causes.values())
-        if self.forgets:
-            self.forgets -= 1
-            return
-        for line in told:
-            if line not in causes and not whole:
-                ((series, (time_ns,)),) = times_by_series(line).items()
-                self.points[series, time_ns] = line
-        if causes:
-            raise Refused(next(iter(causes.values())))
-
-    def held(self, measurement: str, first_ns: int, last_ns: int, saw: str | None) -> dict[Series, set[int]]:
-        if self.down:
-            raise UnreachableError("server away")
-        found: dict[Series, set[int]] = {}
-        for series, time_ns in self.points:
-            if series.measurement == measurement and first_ns <= time_ns <= last_ns and saw in (None, series.saw):
-                found.setdefault(series, set()).add(time_ns)
-        return found
-
-    def close(self) -> None:
-        pass
 
 
 def sample(at_minute: float, value: float = 2.0, signal_name: str = "power_kw") -> Sample:
@@ -84,12 +43,6 @@ def store(tmp_path: Path) -> Iterator[SqliteStore]:
     opened = SqliteStore(tmp_path / "a.db", "hall", ROOM)
     yield opened
     opened.close()
-
-
-def take(store: SqliteStore, *facts: object) -> None:
-    batch = Batch()
-    batch.add(list(facts))  # type: ignore[arg-type]
-    ingest(batch, store, "hall")
 
 
 def forwarder(store: SqliteStore, server: Model, at_minute: float = 10_000) -> Forwarder:

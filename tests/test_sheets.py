@@ -9,9 +9,9 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from forwarded import take
 from shops import HOUR_US, Shop, minute, stroke
 from test_answers import load, troubled_facts
-from test_forwarding import take
 
 from bladewatch.errors import UnreachableError
 from bladewatch.stores.lines import HOUR, Point, times_by_series
