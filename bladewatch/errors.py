@@ -11,6 +11,10 @@ Bad data is never an exception: it is a ``Rejected`` or a ``Problem``, kept and 
 
 from __future__ import annotations
 
+from typing import Final
+
+UNTRUSTED: Final = "its certificate is not trusted here; SSL_CERT_FILE may name the file of the site's own authority"
+
 
 class BladewatchError(Exception):
     """Root of what is shown without a traceback."""

@@ -17,7 +17,7 @@ from typing import Final
 
 from bladewatch.errors import BladewatchError
 from bladewatch.stores.influx import Refused
-from bladewatch.stores.lines import HOUR, READING, US_NS, times_by_series
+from bladewatch.stores.lines import HOUR, PASSING, US_NS, times_by_series
 from bladewatch.stores.outbox import Backlog, Outbox, Waiting
 from bladewatch.stores.protocols import Server, Spot
 from bladewatch.stores.sqlite import SqliteStore
@@ -125,7 +125,7 @@ class Forwarder:
         self._store.close()
 
     def _is_expired(self, row: Waiting) -> bool:
-        return row.measurement == READING and row.last_ns // 1000 < self._clock_us() - self._keep_us
+        return row.measurement in PASSING and row.last_ns // 1000 < self._clock_us() - self._keep_us
 
     def _write(self, rows: Sequence[Waiting]) -> None:
         try:

@@ -12,6 +12,7 @@ import urllib.request
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 VARIABLE = "BLADEWATCH_TEST_POSTGRES_URL"
@@ -27,10 +28,40 @@ def programs() -> Path | None:
     return max((path for path in roots if (path / "pg_ctl").exists()), default=None)
 
 
+@dataclass(frozen=True)
+class Certificate:
+    """A certificate of 127.0.0.1 with its key, and the authority that signed it; made for one test."""
+
+    authority: Path
+    certificate: Path
+    key: Path
+
+
+def certificate(folder: Path) -> Certificate | None:
+    """A new one; None where there is no openssl."""
+    program = shutil.which("openssl")
+    if program is None:
+        return None
+
+    def run(*words: str) -> None:
+        subprocess.run([program, *words], check=True, capture_output=True, cwd=folder)
+
+    new = ("req", "-newkey", "rsa:2048", "-nodes", "-subj")
+    run(*new, "/CN=invented authority", "-x509", "-days", "2", "-keyout", "ca.key", "-out", "ca.pem")
+    run(*new, "/CN=127.0.0.1", "-keyout", "server.key", "-out", "server.csr")
+    (folder / "names").write_text("subjectAltName=IP:127.0.0.1\n")
+    signed = ("x509", "-req", "-in", "server.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial")
+    run(*signed, "-days", "2", "-extfile", "names", "-out", "server.pem")
+    return Certificate(folder / "ca.pem", folder / "server.pem", folder / "server.key")
+
+
 @contextmanager
-def postgres() -> Iterator[str | None]:
-    """The URL of a server: a given one, else one started here; None where there is neither."""
-    given = os.environ.get(VARIABLE)
+def postgres(tls: Certificate | None = None) -> Iterator[str | None]:
+    """The URL of a server: a given one, else one started here; None where there is neither.
+
+    With ``tls`` one is started here that speaks TLS.
+    """
+    given = None if tls is not None else os.environ.get(VARIABLE)
     folder = programs()
     if given or folder is None:
         yield given
@@ -43,6 +74,13 @@ def postgres() -> Iterator[str | None]:
             port = probe.getsockname()[1]
         run(f"{folder}/initdb", "-D", data, "-U", "invented", "-A", "trust", "-E", "UTF8", "--no-sync")
         options = f"-c listen_addresses=127.0.0.1 -c port={port} -c unix_socket_directories={place} -c fsync=off"
+        if tls is not None:
+            for source, name in ((tls.certificate, "server.crt"), (tls.key, "server.key")):
+                shutil.copy(source, f"{data}/{name}")
+                Path(data, name).chmod(0o600)
+                if os.geteuid() == 0:
+                    shutil.chown(f"{data}/{name}", "nobody")
+            options += " -c ssl=on"
         run(f"{folder}/pg_ctl", "-D", data, "-w", "-l", f"{place}/log", "-o", options, "start")
         try:
             yield f"postgresql://invented@127.0.0.1:{port}/postgres"

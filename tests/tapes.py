@@ -14,6 +14,7 @@ import hashlib
 import http.client
 import json
 import os
+import ssl
 import threading
 from collections import deque
 from collections.abc import Iterator
@@ -41,7 +42,7 @@ def live_server(bucket: str, through: str | None = None) -> Iterator[Influx]:
     """Buckets of this test alone on the live server, asked at another address where one is given."""
     url = given()
     assert url is not None
-    with _token(os.environ[TOKEN]):
+    with token_of(os.environ[TOKEN]):
         address = address_of(f"{url}/{bucket}")
         client = Influx(address if through is None else address._replace(host=through))
         with closing(client):
@@ -88,7 +89,7 @@ def recording(name: str) -> Iterator[Influx]:
         tape.append(row)
         return row
 
-    with _serving(answer) as host, live_server(_bucket(name), host) as server:
+    with serving(answer) as host, live_server(_bucket(name), host) as server:
         assert server.address.organisation == ORGANISATION
         yield server
         played = list(tape)  # what takes the buckets away again is not on it
@@ -113,7 +114,7 @@ def playing(name: str) -> Iterator[Influx]:
         text = f"{method} {target} is not on the tape {path.name}; record it again, see tests/tapes.py"
         return {"status": 501, "type": "application/json", "body": json.dumps({"message": text})}
 
-    with _token("invented-token"), _serving(answer) as host:
+    with token_of("invented-token"), serving(answer) as host:
         server = Influx(address_of(f"influx://{host}/{ORGANISATION}/{_bucket(name)}"))
         with closing(server):
             _buckets(server)
@@ -129,7 +130,7 @@ def _key(method: str, path: str, body: bytes) -> str:
 
 
 @contextmanager
-def _token(token: str) -> Iterator[None]:
+def token_of(token: str) -> Iterator[None]:
     before = os.environ.get(TOKEN_FROM)
     os.environ[TOKEN_FROM] = token
     try:
@@ -142,7 +143,7 @@ def _token(token: str) -> Iterator[None]:
 
 
 @contextmanager
-def _serving(answer: Any) -> Iterator[str]:
+def serving(answer: Any, tls: ssl.SSLContext | None = None) -> Iterator[str]:
     """HOST:PORT of a server whose answers come from a function."""
 
     class Handler(BaseHTTPRequestHandler):
@@ -168,6 +169,8 @@ def _serving(answer: Any) -> Iterator[str]:
             pass
 
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    if tls is not None:
+        server.socket = tls.wrap_socket(server.socket, server_side=True)
     threading.Thread(target=server.serve_forever, args=(0.01,), daemon=True).start()
     try:
         yield f"127.0.0.1:{server.server_port}"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -12,12 +14,22 @@ from typer.testing import CliRunner
 
 from bladewatch.cli.app import app
 from bladewatch.errors import UnreachableError
-from bladewatch.stores.copying import copy_signals
+from bladewatch.stores.copying import Part
+from bladewatch.stores.copying_signals import ToFile, ToServer, copy_signals
+from bladewatch.stores.influx import Influx
 from bladewatch.stores.postgres import PostgresBooks
-from collectors.facts import BladeNote, Check, Rejected, Sample
+from bladewatch.stores.protocols import Server, Signals
+from bladewatch.stores.shared_signals import SharedSignals
+from bladewatch.stores.sqlite import SqliteStore
+from collectors.facts import BladeNote, Check, Rejected, Sample, Waveform
 
 DAY = 24 * 60
 ALWAYS = 2**62
+
+
+def to_server(signals: Signals, server: Server, since_us: int, now_us: int) -> Iterator[Part]:
+    """Copy signals to a server."""
+    return copy_signals(signals, ToServer(server, signals, "a", now_us), since_us, now_us)
 
 
 @pytest.fixture
@@ -102,34 +114,79 @@ def test_signals_go_to_a_server_a_saw_and_a_day_at_a_time(shop: Shop) -> None:
     server.write = stops  # type: ignore[method-assign]
     since_us, until_us = minute(DAY), minute(9 * DAY)
     with pytest.raises(UnreachableError):
-        list(copy_signals(signals, server, since_us, until_us, "a"))
+        list(to_server(signals, server, since_us, until_us))
     half = len(server.points)
     del server.write
     parts = {
-        part.name: (part.copied, part.rows, part.differ)
-        for part in copy_signals(signals, server, since_us, until_us, "a")
+        part.name: (part.copied, part.rows, part.differ) for part in to_server(signals, server, since_us, until_us)
     }
     strokes = sum(rows for name, (_, rows, _) in parts.items() if name.startswith("strokes"))
     assert (strokes, half + sum(copied for copied, _, _ in parts.values())) == (3 * 59, len(server.points))
     assert 0 < parts["readings of saw S1 spindle 1"][1] < 180
     assert all(differ == () for _, _, differ in parts.values())
-    assert all(part.copied == 0 for part in copy_signals(signals, server, since_us, until_us, "a"))
+    assert all(part.copied == 0 for part in to_server(signals, server, since_us, until_us))
+
+
+def everything(signals: Signals) -> list[object]:
+    """All facts of signals."""
+    found: list[object] = []
+    for spot in signals.spots():
+        found += signals.strokes(spot, 0, ALWAYS, ALWAYS)
+        series = signals.latest(spot, ALWAYS, ALWAYS)
+        found += [(key, signals.readings(spot, *key, 0, ALWAYS, ALWAYS)) for key in sorted(series)]
+        found += signals.waveforms(spot)
+    return found
+
+
+def test_a_file_goes_to_another(shop: Shop) -> None:
+    """Books and signals; again, nothing more; what differs there is told with its day."""
+    told = command(shop, "store", "copy", "sqlite:///bladewatch.sqlite", "sqlite:///other.sqlite")
+    assert "ledger: 10 copied, 10 there; the same day by day" in told
+    assert "strokes of saw S1 spindle 1: 87 copied, 87 there; the same day by day" in told
+    again = command(shop, "store", "copy", "sqlite:///bladewatch.sqlite", "sqlite:///other.sqlite")
+    assert "strokes of saw S1 spindle 1: 0 copied, 87 there; the same day by day" in again
+    with closing(SqliteStore(shop.service.config.path.parent / "other.sqlite", "hall")) as other:
+        assert everything(other.signals) == everything(shop.service.store.signals)
+        with other.transaction():
+            other.signals.append_strokes([stroke(9999, DAY + 7)])
+    differs = command(shop, "store", "copy", "sqlite:///bladewatch.sqlite", "sqlite:///other.sqlite", code=3)
+    assert "strokes of saw S1 spindle 1: 0 copied, 88 there; DIFFERS on 2026-03-03" in differs
+
+
+def test_signals_come_back_from_a_server(shop: Shop, influx: Influx, tmp_path: Path) -> None:
+    """Into a new file all that the first one holds, waveforms too, one longer than a server's text; then once more."""
+    signals, now_us = shop.service.store.signals, minute(9 * DAY)
+    long = tuple(math.sin(n * n) for n in range(20_000))
+    waves = [
+        Waveform("S1", "1", "front", minute(n), 25_600.0, "g", long[: 10_000 * n + 9], minute(n)) for n in range(3)
+    ]
+    shop.take(*waves)
+    copied = {part.name: part for part in to_server(signals, influx, 0, now_us)}
+    assert copied["waveforms of saw S1 spindle 1"].copied == 3
+    assert all(part.differ == () for part in copied.values())
+    with closing(SqliteStore(tmp_path / "back.db", "hall")) as back:
+        for count in (3 * 59 + 3, 0):
+            parts = list(copy_signals(SharedSignals(influx), ToFile(back), None, now_us))
+            assert all(part.differ == () for part in parts)
+            assert sum(part.copied for part in parts if not part.name.startswith("reading")) == count
+        assert everything(back.signals) == everything(signals)
 
 
 def test_days_that_the_server_lost_again_are_told(shop: Shop) -> None:
     """It took them and does not hold them."""
     server = Model()
     server.forgets = 1
-    (first, *_) = copy_signals(shop.service.store.signals, server, minute(0), minute(9 * DAY), "a")
+    (first, *_) = to_server(shop.service.store.signals, server, minute(0), minute(9 * DAY))
     assert first.differ == ("2026-03-02",)
 
 
 @pytest.mark.parametrize(
     ("source", "target", "text"),
     [
-        ("sqlite:///a.sqlite", "sqlite:///b.sqlite", "found sqlite to sqlite, expected sqlite:///FILE to postgresql"),
-        ("influx://h/a/b", "sqlite:///b.sqlite", "found influx to sqlite"),
-        ("sqlite:///none.sqlite", "influx://h/a/b", "BLADEWATCH_INFLUX_TOKEN is not set"),
+        ("sqlite:///a.sqlite", "sqlite:///a.sqlite", "found sqlite to sqlite: the same"),
+        ("influx://h/a/b", "postgresql://u@h/d", "found influx to postgresql: the one holds books, the other signals"),
+        ("mysql://u@h/d", "sqlite:///b.sqlite", "found 'mysql', expected sqlite:///FILE, postgresql"),
+        ("sqlite:///bladewatch.sqlite", "influx://h/a/b", "BLADEWATCH_INFLUX_TOKEN is not set"),
     ],
 )
 def test_what_cannot_be_copied_is_said(

@@ -14,9 +14,9 @@ from shops import HOUR_US, Shop, minute, stroke
 from test_answers import load, troubled_facts
 
 from bladewatch.errors import UnreachableError
-from bladewatch.stores.lines import HOUR, Point, times_by_series
+from bladewatch.stores.lines import HOUR, Point, joined, times_by_series
 from bladewatch.stores.orders import order_hours, order_sums
-from bladewatch.stores.sheets import Folded, folded_of, joined, kept_of, sheet_of, strokes_of
+from bladewatch.stores.sheets import Folded, folded_of, kept_of, sheet_of, strokes_of
 from bladewatch.stores.sqlite import SqliteStore
 from collectors.facts import Sample, Stroke
 

@@ -14,8 +14,8 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from urllib.parse import parse_qs, unquote, urlsplit
 
-from bladewatch.errors import UnreachableError, UsageError
-from bladewatch.stores.lines import READING, Series
+from bladewatch.errors import UNTRUSTED, UnreachableError, UsageError
+from bladewatch.stores.lines import PASSING, READING, Series
 from bladewatch.stores.tasks import prepare_task
 
 if TYPE_CHECKING:
@@ -55,8 +55,8 @@ class Address(NamedTuple):
         return f"{'https' if self.tls else 'http'}://{self.host}"
 
     def bucket_of(self, measurement: str) -> str:
-        """The bucket of a measurement: readings go in time, the rest stays."""
-        return f"{self.bucket}{FAST}" if measurement == READING else self.bucket
+        """The bucket of a measurement: some go in time, the rest stays."""
+        return f"{self.bucket}{FAST}" if measurement in PASSING else self.bucket
 
 
 def address_of(text: str, key: str = "forward_url") -> Address:
@@ -93,6 +93,8 @@ class Influx:
     """A server, reached with the token of the environment."""
 
     def __init__(self, address: Address) -> None:
+        from ssl import create_default_context
+
         from influxdb_client.client.influxdb_client import InfluxDBClient
         from influxdb_client.client.write_api import SYNCHRONOUS
 
@@ -101,8 +103,11 @@ class Influx:
             raise UsageError(f"[store] the variable {TOKEN_FROM} is not set: it holds the token of the shared store")
         self.address = address
         self._token = token
+        tls: dict[str, Any] = (
+            {"ssl_context": create_default_context()} if address.tls else {}
+        )  # SSL_CERT_FILE may name a site's own
         self._client: InfluxDBClient = InfluxDBClient(
-            url=address.url, token=token, org=address.organisation, timeout=TIMEOUT_MS, enable_gzip=False
+            url=address.url, token=token, org=address.organisation, timeout=TIMEOUT_MS, enable_gzip=False, **tls
         )
         self._write = self._client.write_api(write_options=SYNCHRONOUS)
         self._query = self._client.query_api()
@@ -203,6 +208,8 @@ class Influx:
         """What an answer means for whoever writes or asks."""
         text = self._shown(_message(error))
         where = f"{self.address.url} bucket {bucket}"
+        if error.status == 0:  # the client's number for what ends a connection over TLS
+            return UnreachableError(f"{self.address.url}: {UNTRUSTED if 'CERTIFICATE' in text else text}")
         if error.status in (400, 413, 422):
             return Refused(text)
         if error.status == 401:

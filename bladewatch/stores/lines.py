@@ -6,6 +6,8 @@ measure     tags                          fields                                
 stroke      saw, spindle                  stroke, known_us, told, and what the    the stroke's, in µs, and
                                           message tells                           its counter's last 3 digits
 reading     saw, spindle, signal, point   value, known_us                         the reading's
+waveform    saw, spindle, point           known_us, fs_hz, unit, parts, and the   the record's
+                                          samples in ``samples``, ``samples_2`` …
 hour        saw, spindle                  see ``sheets.py``                       in the hour's first second
 ==========  ============================  ======================================  ==========================
 
@@ -18,16 +20,24 @@ written anew keeps the fields that it no longer has, so ``told`` of a stroke say
 from __future__ import annotations
 
 import re
+import zlib
+from array import array
+from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache
 from typing import Any, Final, NamedTuple, get_args, get_type_hints
 
-from collectors.facts import STROKE_CONTENT, Sample, Stroke
+from collectors.facts import STROKE_CONTENT, Sample, Stroke, Waveform
 
 STROKE: Final = "stroke"
 READING: Final = "reading"
+WAVEFORM: Final = "waveform"
 HOUR: Final = "hour"
+PASSING: Final = (READING, WAVEFORM)
+"""What a server keeps for a time; the rest stays."""
 US_NS: Final = 1000
+MOST_TEXT: Final = 60_000
+"""A server takes texts of 64 kB."""
 
 
 class Series(NamedTuple):
@@ -48,9 +58,9 @@ class Point(NamedTuple):
     line: str
 
 
-def points_of(facts: Iterable[Stroke | Sample]) -> list[Point]:
+def points_of(facts: Iterable[Stroke | Sample | Waveform]) -> list[Point]:
     """The points of facts, in their order."""
-    return [_stroke(fact) if isinstance(fact, Stroke) else _reading(fact) for fact in facts]
+    return [_POINT[type(fact)](fact) for fact in facts]
 
 
 def told_in(mask: int) -> list[str]:
@@ -87,6 +97,48 @@ def _stroke(stroke: Stroke) -> Point:
     fields.append(f"told={told}i")
     time_ns = stroke.ts_us * US_NS + stroke.stroke % US_NS
     return Point(series, time_ns, f"{key} {','.join(fields)} {time_ns}")
+
+
+def _waveform(waveform: Waveform) -> Point:
+    packed = b64encode(zlib.compress(array("d", waveform.samples).tobytes(), 6)).decode()
+    parts = in_parts("samples", packed)
+    fields: dict[str, int | float | str] = {
+        "known_us": waveform.known_us, "fs_hz": float(waveform.fs_hz), "unit": waveform.unit, "parts": len(parts)
+    }  # fmt: skip
+    series = Series(WAVEFORM, waveform.saw, waveform.spindle, point=waveform.point)
+    return point_of(series, waveform.ts_us * US_NS, fields | parts)
+
+
+def samples_of(text: str) -> tuple[float, ...]:
+    """The samples of a waveform, from its fields put together. Raises ``ValueError``."""
+    try:
+        return tuple(array("d", zlib.decompress(b64decode(text))))
+    except zlib.error as error:
+        raise ValueError(f"a waveform that cannot be unpacked: {error}") from error
+
+
+def in_parts(name: str, text: str) -> dict[str, str]:
+    """A text as fields, each no longer than a server takes; none for an empty one.
+
+    >>> list(in_parts("rows", "x" * 60_001))
+    ['rows', 'rows_2']
+    """
+    parts = [text[place : place + MOST_TEXT] for place in range(0, len(text), MOST_TEXT)]
+    return dict(zip(part_names(name, len(parts)), parts, strict=True))
+
+
+def part_names(name: str, count: int) -> list[str]:
+    """The names of a text's fields."""
+    return [name if number == 1 else f"{name}_{number}" for number in range(1, count + 1)]
+
+
+def joined(parts: Mapping[str, str]) -> str:
+    """The text of the fields that ``in_parts`` made, whatever their order.
+
+    >>> joined({"rows_2": "b", "rows_10": "c", "rows": "a"})
+    'abc'
+    """
+    return "".join(parts[name] for name in sorted(parts, key=lambda name: (len(name), name)))
 
 
 @lru_cache(maxsize=4096)
@@ -158,3 +210,4 @@ _HINTS: Final = get_type_hints(Stroke)
 _FIELDS: Final = [
     (1 << place, name, _WRITERS[get_args(_HINTS[name])[0]]) for place, name in enumerate(("seq", *STROKE_CONTENT))
 ]
+_POINT: Final[dict[type, Callable[[Any], Point]]] = {Stroke: _stroke, Sample: _reading, Waveform: _waveform}

@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 from bladewatch.errors import UnreachableError
 from bladewatch.stores.lines import US_NS, Point, points_of
-from collectors.facts import Sample, Stroke
+from collectors.facts import Sample, Stroke, Waveform
 from collectors.instants import HOUR_US
 
 HOUR_NS: Final = HOUR_US * US_NS
@@ -55,7 +55,7 @@ class Outbox:
         self._sql = connection
         self._room = room_bytes
 
-    def put(self, facts: Sequence[Stroke | Sample]) -> None:
+    def put(self, facts: Sequence[Stroke | Sample | Waveform]) -> None:
         """Keep facts that were stored, to be forwarded. Raises ``UnreachableError`` where there is no room."""
         self.put_points(points_of(facts))
 

@@ -11,10 +11,9 @@ from typing import Any, Final, NamedTuple, get_args, get_type_hints
 
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.influx import Influx, nanoseconds
-from bladewatch.stores.lines import HOUR, READING, STROKE, US_NS, told_in
+from bladewatch.stores.lines import HOUR, READING, STROKE, US_NS, WAVEFORM, joined, part_names, samples_of, told_in
 from bladewatch.stores.protocols import Spot
-from bladewatch.stores.sheets import joined
-from collectors.facts import STROKE_CONTENT, Stroke
+from collectors.facts import STROKE_CONTENT, Stroke, Waveform
 from collectors.instants import HOUR_US
 
 EARLIEST_US: Final = 0
@@ -68,6 +67,7 @@ class Points:
         self._values = {
             "lasting": address.bucket_of(STROKE), "fast": address.bucket_of(READING),
             "strokes": STROKE, "readings": READING, "hours": HOUR,
+            "waveforms": WAVEFORM,
         }  # fmt: skip
         self.whole: tuple[int, int] | None = None
         """The first and last hour of anything of any spindle, as ``limits`` found them."""
@@ -175,13 +175,27 @@ class Points:
             found.setdefault(cells["_time"], {"_time": cells["_time"]})[cells["_field"]] = cells["_value"]
         return sorted(_reading(told) for told in found.values())
 
+    def waveforms(self, spot: Spot) -> Iterator[Waveform]:
+        """The waveforms of a spindle, place by place, in order."""
+        flux = (
+            f"{_FAST}|> filter(fn: (r) => {_OF.format(name='waveforms')}) "
+            '|> keep(columns: ["_time", "_field", "_value", "point"])'
+        )
+        found: dict[tuple[str, str], dict[str, str]] = {}
+        for cells in self._rows(flux, EARLIEST, LATEST, _bound(spot)):
+            found.setdefault((cells.get("point") or "", cells["_time"]), {})[cells["_field"]] = cells["_value"]
+        for (point, time), told in sorted(found.items()):
+            samples = samples_of("".join(told[name] for name in part_names("samples", int(told["parts"]))))
+            yield Waveform(*spot, point, _us(time), float(told["fs_hz"]), told["unit"], samples, int(told["known_us"]))
+
     def _rows(self, flux: str, first: int, last: int, values: dict[str, Any]) -> Iterator[dict[str, str]]:
         """The rows of a question over whole hours."""
         begin, end = max(first, EARLIEST), min(last, LATEST) + 1
         if begin >= end:
             return iter(())
         span = {"begin": begin * HOUR_US * US_NS, "finish": end * HOUR_US * US_NS}
-        return self._server.rows(flux, {**self._values, **span, **values}, self._values["lasting"])
+        named = {name: value for name, value in self._values.items() if name in flux}
+        return self._server.rows(flux, {**named, **span, **values}, self._values["lasting"])
 
 
 def _span(ends: Mapping[str, int], name: str) -> tuple[int, int] | None:

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
+from ssl import SSLError, create_default_context
 from typing import Final
 
 from sqlalchemy import URL, Connection, Engine, ExceptionContext, create_engine, event, insert, make_url, select
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 
-from bladewatch.errors import UnreachableError, UsageError
+from bladewatch.errors import UNTRUSTED, UnreachableError, UsageError
 from bladewatch.stores import tables
 from bladewatch.stores.books import SqlBooks
 
@@ -29,8 +30,9 @@ class PostgresBooks:
     def __init__(self, url: str, site: str = "") -> None:
         self._url = _checked(url)
         self.name = _shown(self._url)
+        tls = {"ssl_context": create_default_context()} if self._url.query.get("tls") == "true" else {}
         self._engine: Engine = create_engine(
-            self._url, connect_args={"timeout": WAIT_S}, isolation_level="AUTOCOMMIT", pool_pre_ping=False
+            self._url.set(query={}), connect_args={"timeout": WAIT_S, **tls}, isolation_level="AUTOCOMMIT"
         )
         event.listen(self._engine, "handle_error", self._lost, retval=True)
         self._connection = self._connected()
@@ -84,6 +86,8 @@ class PostgresBooks:
     def unreachable(self, error: Exception) -> UnreachableError:
         """An error of the server without what it was sent: names and a cause, never a password."""
         cause = getattr(error, "orig", None) or error
+        if isinstance(cause, SSLError):
+            return UnreachableError(f"{self.name}: {UNTRUSTED}")
         told = cause.args[0] if cause.args else cause
         text = told.get("M", told) if isinstance(told, dict) else told
         return UnreachableError(f"{self.name}: {text}")
@@ -99,7 +103,7 @@ class PostgresBooks:
         except ModuleNotFoundError as error:
             text = "PostgreSQL wants the extra 'postgres': pip install 'bladewatch[postgres]'"
             raise UsageError(text) from error
-        except SQLAlchemyError as error:
+        except (SQLAlchemyError, OSError) as error:
             raise self.unreachable(error) from error
 
     def _prepare(self, site: str) -> None:
@@ -144,6 +148,8 @@ def _checked(text: str) -> URL:
         raise UsageError("[store] ledger_url: found no URL, expected postgresql://USER@HOST/DATABASE") from error
     if url.get_backend_name() != "postgresql" or not url.database:
         raise UsageError(f"[store] ledger_url: found {_shown(url)!r}, expected postgresql://USER@HOST/DATABASE")
+    if any(name != "tls" or value not in ("true", "false") for name, value in url.query.items()):
+        raise UsageError("[store] ledger_url: found other words behind its ?, expected tls=true or tls=false")
     if url.password is not None:
         raise UsageError(f"[store] ledger_url: take the password out of it and put it into {SECRET_FROM}")
     return url.set(drivername="postgresql+pg8000", password=os.environ.get(SECRET_FROM))

@@ -128,6 +128,7 @@ class SampleTable:
     def append_waveforms(self, waveforms: Sequence[Waveform]) -> Outcome:
         """Store waveforms; of two with one identity the one known earlier stays."""
         outcome = Outcome()
+        new: list[Waveform] = []
         for wave in waveforms:
             number = self._spots.series((wave.saw, wave.spindle), "waveform", wave.point)
             content = canonical_text(wave)
@@ -153,6 +154,9 @@ class SampleTable:
                 "INSERT OR REPLACE INTO waveform VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 (number, wave.ts_us, wave.known_us, wave.fs_hz, wave.unit, len(wave.samples), digest, packed),
             )
+            new.append(wave)
+        if self._outbox is not None:
+            self._outbox.put(new)
         return outcome
 
     # Reading

@@ -228,6 +228,6 @@ class SharedSignals:
         """Every spindle of which anything is stored."""
         return sorted(self._all_limits())
 
-    def waveforms(self, spot: Spot) -> Iterator[Waveform]:  # noqa: ARG002 (none here)
-        """None: waveforms stay in the files of the collectors."""
-        return iter(())
+    def waveforms(self, spot: Spot) -> Iterator[Waveform]:
+        """The waveforms that are still there, place by place, in order."""
+        return self._points.waveforms(spot)

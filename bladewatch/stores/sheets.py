@@ -21,7 +21,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from base64 import b64decode, b64encode
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Final, NamedTuple, TypeVar
 
 import msgspec
@@ -31,7 +31,7 @@ from bladewatch.contact import POWER_SIGNALS
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.hours import HourFold
 from bladewatch.stores.idle import Occupied
-from bladewatch.stores.lines import HOUR, US_NS, Point, Series, point_of
+from bladewatch.stores.lines import HOUR, US_NS, Point, Series, in_parts, point_of
 from bladewatch.stores.orders import OrderHour, order_hours
 from bladewatch.stores.protocols import ALWAYS_US, CounterHour, Idle, Signals, Spot, WorkHour
 from collectors.facts import Stroke
@@ -39,8 +39,6 @@ from collectors.instants import HOUR_US
 
 SPARSE: Final = 60
 """A series of at most so many readings an hour is kept for good, of others what strokes need of their power."""
-MOST_TEXT: Final = 60_000
-"""A server takes texts of 64 kB."""
 WHOLE: Final = "*"
 """In place of a collector: made of all that the server had, so it counts although collectors made others before."""
 SPREAD_NS: Final = 1_000_000_000
@@ -136,7 +134,7 @@ def sheet_of(
     content = msgspec.json.encode([msgspec.structs.replace(folded, by="", made_us=0), rows, readings_text])
     place_ns = int.from_bytes(hashlib.sha256(content).digest()[:8]) % SPREAD_NS
     for name, text in (("folded", msgspec.json.encode(folded).decode()), ("rows", rows), ("kept", readings_text)):
-        fields |= _in_parts(name, text)
+        fields |= in_parts(name, text)
     return point_of(Series(HOUR, *spot), hour * HOUR_US * US_NS + place_ns, fields)
 
 
@@ -144,25 +142,6 @@ def _occupied(signals: Signals, spot: Spot, strokes: Sequence[Stroke], start: in
     before = signals.strokes_before(spot, start, ALWAYS_US, 1)
     following = next(signals.strokes(spot, end, end + HOUR_US, ALWAYS_US), None)
     return Occupied([*before, *strokes, *([] if following is None else [following])])
-
-
-def _in_parts(name: str, text: str) -> dict[str, str]:
-    """A text as fields, each no longer than a server takes; none for an empty one.
-
-    >>> list(_in_parts("rows", "x" * 60_001))
-    ['rows', 'rows_2']
-    """
-    parts = [text[place : place + MOST_TEXT] for place in range(0, len(text), MOST_TEXT)]
-    return {name if number == 1 else f"{name}_{number}": part for number, part in enumerate(parts, 1)}
-
-
-def joined(parts: Mapping[str, str]) -> str:
-    """The text of the fields that ``_in_parts`` made, whatever their order.
-
-    >>> joined({"rows_2": "b", "rows_10": "c", "rows": "a"})
-    'abc'
-    """
-    return "".join(parts[name] for name in sorted(parts, key=lambda name: (len(name), name)))
 
 
 def _packed(rows: Sequence[Any]) -> str:

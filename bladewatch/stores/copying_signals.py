@@ -1,0 +1,166 @@
+"""Signals from one store to another, a saw and a day at a time: what is missing there is copied, and looked for after.
+
+It can be stopped and begun again. To a server go points, and sheets of the hours that have ended; to a file go facts,
+which that decides upon as upon messages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from typing import Final, NamedTuple, Protocol
+
+from bladewatch.contact import POWER_SIGNALS
+from bladewatch.stores.copying import Part, day_text
+from bladewatch.stores.lines import HOUR, READING, STROKE, WAVEFORM, Point, points_of
+from bladewatch.stores.protocols import ALWAYS_US, Outcome, Server, Signals, Spot, Store
+from bladewatch.stores.sheets import sheet_of, sheets_before
+from collectors.facts import Sample, Stroke, Waveform
+from collectors.instants import DAY_US, HOUR_US
+
+BATCH: Final = 5000
+Told = Stroke | Sample | Waveform
+
+
+class Done(NamedTuple):
+    """Of a day of a measurement: how many rows were copied, how many there are, whether both have the same."""
+
+    copied: int
+    rows: int
+    same: bool
+
+
+class Target(Protocol):
+    """Where signals go."""
+
+    measurements: Sequence[str]
+
+    def take(self, measurement: str, spot: Spot, day: int, facts: Sequence[Told]) -> Done:
+        """Take what is missing of a day, and look whether it is there."""
+        ...
+
+
+def copy_signals(source: Signals, target: Target, since_us: int | None, now_us: int) -> Iterator[Part]:
+    """Copy what the target lacks; yields a part for each saw and measurement.
+
+    Readings and waveforms before ``since_us`` are left: a server keeps none so old.
+    """
+    until_us = now_us + DAY_US
+    for spot in source.spots():
+        latest = source.latest(spot, until_us, ALWAYS_US)
+        hours = {*source.stroke_hours(spot, 0, until_us // HOUR_US)}
+        for signal in POWER_SIGNALS:
+            hours |= {row.hour for row in source.idle_hours(spot, signal, 0, until_us // HOUR_US, ALWAYS_US)}
+        days = {hour * HOUR_US // DAY_US for hour in hours}
+        last = max((one.ts_us for one in latest.values()), default=0) // DAY_US
+        first = min(days, default=last) if since_us is None else since_us // DAY_US
+        for measurement in target.measurements:
+            parts: list[tuple[int, Done]] = []
+            for day, facts in _by_day(source, spot, sorted(latest), measurement, sorted(days), range(first, last + 1)):
+                parts.append((day, target.take(measurement, spot, day, facts)))
+                days |= {day} if facts else set()
+            name = f"{measurement}s of saw {spot[0]} spindle {spot[1]}"
+            copied, rows = (sum(done[place] for _, done in parts) for place in (0, 1))
+            yield Part(name, copied, rows, tuple(day_text(day) for day, done in parts if not done.same))
+
+
+def _by_day(
+    source: Signals,
+    spot: Spot,
+    series: Sequence[tuple[str, str]],
+    measurement: str,
+    busy: Sequence[int],
+    read: range,
+) -> Iterator[tuple[int, list[Told]]]:
+    """What a spindle told, day by day: on busy days, or those of readings; of sheets, made of all that, the days."""
+    if measurement == HOUR:
+        yield from ((day, []) for day in busy)
+    elif measurement == STROKE:
+        for day in busy:
+            yield day, list(source.strokes(spot, *_span(day)))
+    elif measurement == READING:
+        for day in read:
+            yield day, list(_readings(source, spot, series, day))
+    else:
+        waves = (wave for wave in source.waveforms(spot) if wave.ts_us // DAY_US >= read.start)
+        for day, together in groupby(waves, lambda wave: wave.ts_us // DAY_US):
+            yield day, list(together)
+
+
+def _readings(source: Signals, spot: Spot, series: Sequence[tuple[str, str]], day: int) -> Iterator[Sample]:
+    for signal, point in series:
+        for one in source.readings(spot, signal, point, *_span(day)):
+            yield Sample(*spot, signal, point, one.ts_us, one.value, one.known_us)
+
+
+def _span(day: int) -> tuple[int, int, int]:
+    return day * DAY_US - 1, (day + 1) * DAY_US - 1, ALWAYS_US
+
+
+class ToServer:
+    """To a server. ``by`` is whose the sheets are: the collector whose file is copied."""
+
+    measurements: Sequence[str] = (STROKE, READING, WAVEFORM, HOUR)
+
+    def __init__(self, server: Server, source: Signals, by: str, now_us: int) -> None:
+        self._server = server
+        self._source = source
+        self._by = by
+        self._now_us = now_us
+        self._series: tuple[Spot, list[tuple[str, str]]] = ("", ""), []
+
+    def take(self, measurement: str, spot: Spot, day: int, facts: Sequence[Told]) -> Done:
+        """Write the points that are missing, and look whether they are there."""
+        points = list(self._sheets(spot, day)) if measurement == HOUR else points_of(facts)
+        missing = self._missing(points)
+        for place in range(0, len(missing), BATCH):
+            lines = "\n".join(point.line for point in missing[place : place + BATCH])
+            self._server.write(measurement, lines.encode())
+        return Done(len(missing), len(points), not missing or not self._missing(points))
+
+    def _sheets(self, spot: Spot, day: int) -> Iterator[Point]:
+        """The sheets of a day's hours that have ended."""
+        if self._series[0] != spot:
+            self._series = spot, sorted(self._source.latest(spot, self._now_us + DAY_US, ALWAYS_US))
+        first = day * DAY_US // HOUR_US
+        for hour in range(first, min(first + 24, sheets_before(self._now_us))):
+            sheet = sheet_of(self._source, spot, hour, self._series[1], self._by, self._now_us)
+            if sheet is not None:
+                yield sheet
+
+    def _missing(self, points: Sequence[Point]) -> list[Point]:
+        """The points that the server does not hold."""
+        if not points:
+            return []
+        times = [point.time_ns for point in points]
+        first = points[0].series
+        held = self._server.held(first.measurement, min(times), max(times), first.saw)
+        return [point for point in points if point.time_ns not in held.get(point.series, ())]
+
+
+class ToFile:
+    """To a collector's file."""
+
+    measurements: Sequence[str] = (STROKE, READING, WAVEFORM)
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def take(self, measurement: str, spot: Spot, day: int, facts: Sequence[Told]) -> Done:
+        """Store what is new, in a transaction of its own, and read the day back."""
+        signals = self._store.signals
+        with self._store.transaction():
+            outcome = Outcome()
+            outcome.add(signals.append_strokes([one for one in facts if isinstance(one, Stroke)]))
+            outcome.add(signals.append_samples([one for one in facts if isinstance(one, Sample)]))
+            outcome.add(signals.append_waveforms([one for one in facts if isinstance(one, Waveform)]))
+            for touched, ts_us in outcome.touched.items():
+                self._store.books.drop_checkpoints(touched, ts_us)
+        if measurement == WAVEFORM:
+            return Done(outcome.taken, len(facts), not outcome.conflicts)
+        if measurement == STROKE:
+            there: set[Told] = set(signals.strokes(spot, *_span(day)))
+        else:
+            series = sorted({(one.signal, one.point) for one in facts if isinstance(one, Sample)})
+            there = set(_readings(signals, spot, series, day))
+        return Done(outcome.taken, len(there), there == set(facts))
