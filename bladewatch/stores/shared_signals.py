@@ -18,8 +18,8 @@ from bladewatch.stores.lines import HOUR
 from bladewatch.stores.orders import OrderHour, order_hours, order_sums
 from bladewatch.stores.points import LATEST_US, Limits, Points
 from bladewatch.stores.protocols import ALWAYS_US, CounterHour, Idle, OrderSum, Outcome, Spot, WorkHour
-from bladewatch.stores.sheets import WHOLE, sheet_of, sheets_before
-from bladewatch.stores.spindle import Spindle, Work
+from bladewatch.stores.sheets import WHOLE, Work, sheet_of, sheets_before
+from bladewatch.stores.spindle import Spindle
 from collectors.facts import Sample, Stroke, Waveform
 from collectors.instants import HOUR_US
 

@@ -53,6 +53,23 @@ class Told(NamedTuple):
     whole: bool
 
 
+class Work(NamedTuple):
+    """The strokes of an hour, folded."""
+
+    works: list[WorkHour]
+    counter: CounterHour
+    orders: list[OrderHour]
+
+
+def work_of(hour: int, strokes: Sequence[Stroke]) -> Work | None:
+    """Strokes of an hour in order, folded; None of none."""
+    fold = HourFold(hour)
+    for one in strokes:
+        fold.add(one)
+    counter = fold.counter_row()
+    return None if counter is None else Work(fold.work_rows(), counter, order_hours(strokes))
+
+
 class Folded(msgspec.Struct, array_like=True, frozen=True):
     """What a sheet tells without its rows; ``by`` is the collector who made it, or ``WHOLE``.
 
@@ -62,15 +79,17 @@ class Folded(msgspec.Struct, array_like=True, frozen=True):
     by: str
     made_us: int
     known_sum: int
-    works: list[WorkHour] = []
-    counter: CounterHour | None = None
-    orders: list[OrderHour] = []
-    idle: dict[str, Idle] = {}
-    told: list[Told] = []
+    idle: dict[str, Idle]
+    told: list[Told]
+    packed_work: msgspec.Raw
+
+    @property
+    def work(self) -> Work | None:
+        """Its strokes, folded; None where it has none. Raises ``ValueError``."""
+        work: Work | None = _read(_WORK, self.packed_work)
+        return work
 
 
-Kept = list[tuple[str, str, list[Reading]]]
-"""Signal, point and readings."""
 T = TypeVar("T")
 
 
@@ -99,13 +118,11 @@ def sheet_of(
     """The sheet of an hour as it stands in a collector's file, of these series; None where nothing is in it."""
     start, end = hour * HOUR_US - 1, (hour + 1) * HOUR_US - 1
     strokes = list(signals.strokes(spot, start, end, ALWAYS_US))
-    fold = HourFold(hour)
-    for one in strokes:
-        fold.add(one)
+    work = work_of(hour, strokes)
     told: list[Told] = []
-    kept: Kept = []
+    kept: list[tuple[str, str, list[Reading]]] = []
     occupied: Occupied | None = None
-    newest_us = fold.known_us
+    newest_us = 0 if work is None else work.counter.known_us
     for signal, point in series:
         readings = signals.readings(spot, signal, point, start, end, ALWAYS_US)
         if not readings:
@@ -121,8 +138,8 @@ def sheet_of(
     idle = {s: row for s in POWER_SIGNALS for row in signals.idle_hours(spot, s, hour, hour, ALWAYS_US)}
     if not (strokes or told or idle):
         return None
-    works = fold.work_rows()
-    folded = Folded(by, made_us, known_sum(strokes), works, fold.counter_row(), order_hours(strokes), idle, told)
+    works = [] if work is None else work.works
+    folded = Folded(by, made_us, known_sum(strokes), idle, told, msgspec.Raw(msgspec.json.encode(work)))
     fields: dict[str, int | float | str] = {
         "strokes": len(strokes),
         "area_cmm2": sum(row.area_cmm2 for row in works),
@@ -165,12 +182,17 @@ def strokes_of(text: str, spot: Spot) -> list[Stroke]:
     return [Stroke(*spot, *row) for row in _read(_ROWS, _unpacked(text))]
 
 
-def kept_of(text: str) -> Kept:
-    """A sheet's readings by series. Raises ``ValueError``."""
-    return _read(_KEPT, _unpacked(text))
+def kept_of(text: str) -> dict[tuple[str, str], msgspec.Raw]:
+    """A sheet's readings by signal and point, for ``readings_of``. Raises ``ValueError``."""
+    return {(signal, point): rows for signal, point, rows in _read(_KEPT, _unpacked(text))}
 
 
-def _read(decoder: msgspec.json.Decoder[T], text: bytes) -> T:
+def readings_of(rows: msgspec.Raw) -> list[Reading]:
+    """The readings of a series. Raises ``ValueError``."""
+    return _read(_READINGS, rows)
+
+
+def _read(decoder: msgspec.json.Decoder[T], text: bytes | msgspec.Raw) -> T:
     try:
         return decoder.decode(text)
     except msgspec.MsgspecError as error:
@@ -179,4 +201,6 @@ def _read(decoder: msgspec.json.Decoder[T], text: bytes) -> T:
 
 _FOLDED: Final = msgspec.json.Decoder(Folded)
 _ROWS: Final = msgspec.json.Decoder(list[tuple[Any, ...]])
-_KEPT: Final = msgspec.json.Decoder(Kept)
+_WORK: Final = msgspec.json.Decoder(Work | None)
+_KEPT: Final = msgspec.json.Decoder(list[tuple[str, str, msgspec.Raw]])
+_READINGS: Final = msgspec.json.Decoder(list[Reading])

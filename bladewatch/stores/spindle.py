@@ -9,32 +9,37 @@ last hours have no sheet yet.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import Final, NamedTuple
 
+import msgspec
+
 from bladewatch.stores.blocks import Reading
-from bladewatch.stores.hours import HourFold
 from bladewatch.stores.lines import US_NS
-from bladewatch.stores.orders import OrderHour, order_hours
 from bladewatch.stores.points import Limits, Points, SeriesKey
-from bladewatch.stores.protocols import DAMAGED, CounterHour, Idle, Spot, WorkHour
-from bladewatch.stores.sheets import WHOLE, Folded, Told, folded_of, kept_of, known_sum, strokes_of
+from bladewatch.stores.protocols import DAMAGED, Idle, Spot
+from bladewatch.stores.sheets import (
+    WHOLE,
+    Folded,
+    Told,
+    Work,
+    folded_of,
+    kept_of,
+    known_sum,
+    readings_of,
+    strokes_of,
+    work_of,
+)
 from collectors.facts import Stroke
 from collectors.instants import HOUR_US
 
-CHUNK_H: Final = 4 * 7 * 24
+CHUNK_H: Final = 2 * 7 * 24
 """Sums and sheets are read in whole chunks, and so is what is packed in sheets."""
+AHEAD: Final = 3
+"""Of what is packed so many chunks at once: whoever asks for an hour mostly goes on from there."""
 WEEK_H: Final = 7 * 24
 """Strokes of hours without a sheet are read together, as far apart."""
 HOUR_NS: Final = HOUR_US * US_NS
-
-
-class Work(NamedTuple):
-    """The strokes of an hour, folded."""
-
-    works: list[WorkHour]
-    counter: CounterHour
-    orders: list[OrderHour]
 
 
 class _Sheet(NamedTuple):
@@ -51,7 +56,7 @@ class Spindle:
         self._texts: dict[str, Folded | None] = {}
         self._strokes: dict[int, tuple[int, list[Stroke]]] = {}
         self._works: dict[int, tuple[int, Work]] = {}
-        self._kept: dict[int, dict[SeriesKey, list[Reading]]] = {}
+        self._kept: dict[int, dict[SeriesKey, msgspec.Raw]] = {}
         self._rows, self._keeping = (_Packed(points, spot, name) for name in ("rows", "kept"))
         self.look_again(limits)
 
@@ -91,13 +96,21 @@ class Spindle:
 
     def work(self, hour: int) -> Work:
         """The strokes of an hour that holds some, folded."""
-        sheet = self._sheet.get(hour)
-        if sheet is not None and sheet.folded.counter is not None:
-            return Work(sheet.folded.works, sheet.folded.counter, sheet.folded.orders)
         kept = self._works.get(hour)
         if kept is None or kept[0] != self._sums[hour]:
-            kept = self._works[hour] = self._sums[hour], _folded(hour, self.strokes(hour))
+            work = self._work_told(hour) or work_of(hour, self.strokes(hour))
+            if work is None:
+                raise LookupError(f"hour {hour} holds no strokes")
+            kept = self._works[hour] = self._sums[hour], work
         return kept[1]
+
+    def _work_told(self, hour: int) -> Work | None:
+        """As an hour's sheet tells it; None where it has none, or one that is damaged."""
+        sheet = self._sheet.get(hour)
+        try:
+            return None if sheet is None else sheet.folded.work
+        except DAMAGED:
+            return None
 
     def strokes(self, hour: int) -> list[Stroke]:
         """The strokes of an hour that holds some, in order."""
@@ -230,14 +243,14 @@ class Spindle:
     def _keeps(self, hour: int, series: SeriesKey) -> list[Reading]:
         """The readings that an hour's sheet keeps of a series; from points where it is damaged."""
         time_ns = self._whole[hour].time_ns
-        if time_ns not in self._kept:
-            try:
-                kept = kept_of(self._keeping.text(time_ns))
-            except DAMAGED:
-                self._have(series, [hour])
-                return self._readings[series, hour]
-            self._kept[time_ns] = {(signal, point): rows for signal, point, rows in kept}
-        return self._kept[time_ns].get(series, [])
+        try:
+            if time_ns not in self._kept:
+                self._kept[time_ns] = kept_of(self._keeping.text(time_ns))
+            rows = self._kept[time_ns].get(series)
+            return [] if rows is None else readings_of(rows)
+        except DAMAGED:
+            self._have(series, [hour])
+            return self._readings[series, hour]
 
     # What the server has
 
@@ -293,31 +306,23 @@ class Spindle:
 
 
 class _Packed:
-    """A packed field of sheets, read a chunk at a time."""
+    """A packed field of sheets, read some chunks at a time."""
 
     def __init__(self, points: Points, spot: Spot, name: str) -> None:
         self._points, self._spot, self._name = points, spot, name
-        self._chunks: dict[int, dict[int, str]] = {}
+        self._texts: dict[int, dict[int, str]] = {}
 
     def forget(self) -> None:
         """Sheets may have come."""
-        self._chunks.clear()
+        self._texts.clear()
 
     def text(self, time_ns: int) -> str:
         """The field of a sheet; empty where it has none."""
         chunk = time_ns // HOUR_NS // CHUNK_H
-        if chunk not in self._chunks:
-            span = chunk * CHUNK_H, (chunk + 1) * CHUNK_H - 1
-            self._chunks[chunk] = self._points.packed(self._spot, *span, self._name)
-        return self._chunks[chunk].get(time_ns, "")
-
-
-def _folded(hour: int, strokes: Iterable[Stroke]) -> Work:
-    strokes = list(strokes)
-    fold = HourFold(hour)
-    for one in strokes:
-        fold.add(one)
-    counter = fold.counter_row()
-    if counter is None:
-        raise LookupError(f"hour {hour} holds no strokes")
-    return Work(fold.work_rows(), counter, order_hours(strokes))
+        if chunk not in self._texts:
+            end = next((n for n in range(chunk + 1, chunk + AHEAD) if n in self._texts), chunk + AHEAD)
+            self._texts |= {number: {} for number in range(chunk, end)}
+            found = self._points.packed(self._spot, chunk * CHUNK_H, end * CHUNK_H - 1, self._name)
+            for its_ns, text in found.items():
+                self._texts[its_ns // HOUR_NS // CHUNK_H][its_ns] = text
+        return self._texts[chunk].get(time_ns, "")
