@@ -81,7 +81,8 @@ class Forwarder:
         if fresh:
             self._write(fresh)
         with self._store.transaction():
-            self._store.arrived(_earliest(fresh))
+            if self._store.shares_books:
+                self._store.arrived(_earliest(fresh))
             self._outbox.mark_sent((row.id for row in fresh), self._clock_us())
             self._outbox.release(row.id for row in rows if row not in fresh or not self._looks)
         self.moved.sent += sum(row.points for row in fresh)

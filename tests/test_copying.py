@@ -8,7 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from forwarded import Model
+from msgspec import structs
 from shops import CONFIG, Shop, minute, stroke
 from typer.testing import CliRunner
 
@@ -17,8 +17,9 @@ from bladewatch.errors import UnreachableError
 from bladewatch.stores.copying import Part
 from bladewatch.stores.copying_signals import ToFile, ToServer, copy_signals
 from bladewatch.stores.influx import Influx
+from bladewatch.stores.lines import points_of
 from bladewatch.stores.postgres import PostgresBooks
-from bladewatch.stores.protocols import Server, Signals
+from bladewatch.stores.protocols import Signals
 from bladewatch.stores.shared_signals import SharedSignals
 from bladewatch.stores.sqlite import SqliteStore
 from collectors.facts import BladeNote, Check, Rejected, Sample, Waveform
@@ -27,7 +28,7 @@ DAY = 24 * 60
 ALWAYS = 2**62
 
 
-def to_server(signals: Signals, server: Server, since_us: int, now_us: int) -> Iterator[Part]:
+def to_server(signals: Signals, server: Influx, since_us: int, now_us: int) -> Iterator[Part]:
     """Copy signals to a server."""
     return copy_signals(signals, ToServer(server, signals, "a", now_us), since_us, now_us)
 
@@ -100,31 +101,32 @@ def test_a_row_that_differs_is_told_with_its_day(shop: Shop, postgres_url: str) 
     assert "ledger: 0 copied, 10 there; DIFFERS on 2026-03-02" in told
 
 
-def test_signals_go_to_a_server_a_saw_and_a_day_at_a_time(shop: Shop) -> None:
+def test_signals_go_to_a_server_a_saw_and_a_day_at_a_time(
+    shop: Shop, influx: Influx, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Stopped in the middle and begun again: only what is missing goes; readings that it keeps no more stay here."""
-    server, signals = Model(), shop.service.store.signals
-    written = []
+    signals = shop.service.store.signals
+    write, written = influx.write, []
 
     def stops(measurement: str, lines: bytes) -> None:
         if len(written) == 2:
             raise UnreachableError("stopped")
         written.append(lines)
-        Model.write(server, measurement, lines)
+        write(measurement, lines)
 
-    server.write = stops  # type: ignore[method-assign]
-    since_us, until_us = minute(DAY), minute(9 * DAY)
+    monkeypatch.setattr(influx, "write", stops)
+    since_us, now_us = minute(DAY), minute(9 * DAY)
     with pytest.raises(UnreachableError):
-        list(to_server(signals, server, since_us, until_us))
-    half = len(server.points)
-    del server.write
-    parts = {
-        part.name: (part.copied, part.rows, part.differ) for part in to_server(signals, server, since_us, until_us)
-    }
-    strokes = sum(rows for name, (_, rows, _) in parts.items() if name.startswith("strokes"))
-    assert (strokes, half + sum(copied for copied, _, _ in parts.values())) == (3 * 59, len(server.points))
-    assert 0 < parts["readings of saw S1 spindle 1"][1] < 180
-    assert all(differ == () for _, _, differ in parts.values())
-    assert all(part.copied == 0 for part in to_server(signals, server, since_us, until_us))
+        list(to_server(signals, influx, since_us, now_us))
+    half = sum(len(lines.split(b"\n")) for lines in written)
+    monkeypatch.setattr(influx, "write", write)
+    parts = {part.name: part for part in to_server(signals, influx, since_us, now_us)}
+    strokes = [part for name, part in parts.items() if name.startswith("strokes")]
+    assert (sum(part.rows for part in strokes), sum(part.copied for part in strokes) + half) == (3 * 59, 3 * 59)
+    assert 0 < half < 3 * 59
+    assert 0 < parts["readings of saw S1 spindle 1"].rows < 180
+    assert all(part.differ == () for part in parts.values())
+    assert all(part.copied == 0 for part in to_server(signals, influx, since_us, now_us))
 
 
 def everything(signals: Signals) -> list[object]:
@@ -156,9 +158,10 @@ def test_a_file_goes_to_another(shop: Shop) -> None:
 def test_signals_come_back_from_a_server(shop: Shop, influx: Influx, tmp_path: Path) -> None:
     """Into a new file all that the first one holds, waveforms too, one longer than a server's text; then once more."""
     signals, now_us = shop.service.store.signals, minute(9 * DAY)
-    long = tuple(math.sin(n * n) for n in range(20_000))
+    long = tuple(math.sin(n * n) for n in range(7_000))
     waves = [
-        Waveform("S1", "1", "front", minute(n), 25_600.0, "g", long[: 10_000 * n + 9], minute(n)) for n in range(3)
+        Waveform("S1", "1", "front", minute(n), 25_600.0, "g", long[: 7_000 * (n == 1) + 9], minute(n))
+        for n in range(3)
     ]
     shop.take(*waves)
     copied = {part.name: part for part in to_server(signals, influx, 0, now_us)}
@@ -172,12 +175,22 @@ def test_signals_come_back_from_a_server(shop: Shop, influx: Influx, tmp_path: P
         assert everything(back.signals) == everything(signals)
 
 
-def test_days_that_the_server_lost_again_are_told(shop: Shop) -> None:
-    """It took them and does not hold them."""
-    server = Model()
-    server.forgets = 1
-    (first, *_) = to_server(shop.service.store.signals, server, minute(0), minute(9 * DAY))
-    assert first.differ == ("2026-03-02",)
+def test_days_that_the_server_lost_or_has_otherwise_are_told(
+    shop: Shop, influx: Influx, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It took them and does not hold them; or a point is there with something else in it, which is left."""
+    signals, write = shop.service.store.signals, influx.write
+    monkeypatch.setattr(influx, "write", lambda *_: None)
+    (first, *_) = to_server(signals, influx, minute(0), minute(9 * DAY))
+    assert first.differ == ("2026-03-02", "2026-03-03", "2026-03-04")
+    monkeypatch.setattr(influx, "write", write)
+    (first, *_) = to_server(signals, influx, minute(0), minute(9 * DAY))
+    assert first.differ == ()
+    one = next(iter(signals.strokes(("S1", "1"), minute(DAY), ALWAYS, ALWAYS)))
+    (other,) = points_of([structs.replace(one, part="P9")])
+    influx.write("stroke", other.line.encode())
+    (first, *_) = to_server(signals, influx, minute(0), minute(9 * DAY))
+    assert (first.copied, first.differ) == (0, ("2026-03-03",))
 
 
 @pytest.mark.parametrize(

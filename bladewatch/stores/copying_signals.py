@@ -1,7 +1,7 @@
-"""Signals from one store to another, a saw and a day at a time: what is missing there is copied, and looked for after.
+"""Signals from one store to another, a saw and a day at a time: what is missing is copied, then both are compared.
 
 It can be stopped and begun again. To a server go points, and sheets of the hours that have ended; to a file go facts,
-which that decides upon as upon messages.
+which that decides upon as upon messages. Days are compared fact by fact, with all that each tells.
 """
 
 from __future__ import annotations
@@ -12,18 +12,21 @@ from typing import Final, NamedTuple, Protocol
 
 from bladewatch.contact import POWER_SIGNALS
 from bladewatch.stores.copying import Part, day_text
+from bladewatch.stores.influx import Influx
 from bladewatch.stores.lines import HOUR, READING, STROKE, WAVEFORM, Point, points_of
-from bladewatch.stores.protocols import ALWAYS_US, Outcome, Server, Signals, Spot, Store
+from bladewatch.stores.points import Points
+from bladewatch.stores.protocols import ALWAYS_US, Outcome, Signals, Spot, Store
 from bladewatch.stores.sheets import sheet_of, sheets_before
 from collectors.facts import Sample, Stroke, Waveform
 from collectors.instants import DAY_US, HOUR_US
 
 BATCH: Final = 5000
+DAY_H: Final = 24
 Told = Stroke | Sample | Waveform
 
 
 class Done(NamedTuple):
-    """Of a day of a measurement: how many rows were copied, how many there are, whether both have the same."""
+    """Of a part of a day: how many rows were copied, how many there are, whether both have the same."""
 
     copied: int
     rows: int
@@ -36,7 +39,7 @@ class Target(Protocol):
     measurements: Sequence[str]
 
     def take(self, measurement: str, spot: Spot, day: int, facts: Sequence[Told]) -> Done:
-        """Take what is missing of a day, and look whether it is there."""
+        """Take what is missing of a day, and look whether it is there; of readings, one series at a time."""
         ...
 
 
@@ -61,7 +64,8 @@ def copy_signals(source: Signals, target: Target, since_us: int | None, now_us: 
                 days |= {day} if facts else set()
             name = f"{measurement}s of saw {spot[0]} spindle {spot[1]}"
             copied, rows = (sum(done[place] for _, done in parts) for place in (0, 1))
-            yield Part(name, copied, rows, tuple(day_text(day) for day, done in parts if not done.same))
+            differ = sorted({day for day, done in parts if not done.same})
+            yield Part(name, copied, rows, tuple(map(day_text, differ)))
 
 
 def _by_day(
@@ -80,17 +84,14 @@ def _by_day(
             yield day, list(source.strokes(spot, *_span(day)))
     elif measurement == READING:
         for day in read:
-            yield day, list(_readings(source, spot, series, day))
+            for signal, point in series:
+                rows = source.readings(spot, signal, point, *_span(day))
+                if rows:
+                    yield day, [Sample(*spot, signal, point, one.ts_us, one.value, one.known_us) for one in rows]
     else:
         waves = (wave for wave in source.waveforms(spot) if wave.ts_us // DAY_US >= read.start)
         for day, together in groupby(waves, lambda wave: wave.ts_us // DAY_US):
             yield day, list(together)
-
-
-def _readings(source: Signals, spot: Spot, series: Sequence[tuple[str, str]], day: int) -> Iterator[Sample]:
-    for signal, point in series:
-        for one in source.readings(spot, signal, point, *_span(day)):
-            yield Sample(*spot, signal, point, one.ts_us, one.value, one.known_us)
 
 
 def _span(day: int) -> tuple[int, int, int]:
@@ -102,40 +103,61 @@ class ToServer:
 
     measurements: Sequence[str] = (STROKE, READING, WAVEFORM, HOUR)
 
-    def __init__(self, server: Server, source: Signals, by: str, now_us: int) -> None:
+    def __init__(self, server: Influx, source: Signals, by: str, now_us: int) -> None:
         self._server = server
+        self._points = Points(server)
         self._source = source
         self._by = by
         self._now_us = now_us
         self._series: tuple[Spot, list[tuple[str, str]]] = ("", ""), []
 
     def take(self, measurement: str, spot: Spot, day: int, facts: Sequence[Told]) -> Done:
-        """Write the points that are missing, and look whether they are there."""
-        points = list(self._sheets(spot, day)) if measurement == HOUR else points_of(facts)
-        missing = self._missing(points)
-        for place in range(0, len(missing), BATCH):
-            lines = "\n".join(point.line for point in missing[place : place + BATCH])
-            self._server.write(measurement, lines.encode())
-        return Done(len(missing), len(points), not missing or not self._missing(points))
+        """Write the points that are missing, and look whether all is there; what is there is left."""
+        if measurement == HOUR:
+            return self._take_sheets(spot, day)
+        there = self._there(measurement, spot, day, facts)
+        known = {_identity(one) for one in there}
+        missing = [one for one in facts if _identity(one) not in known]
+        if missing:
+            self._write(measurement, points_of(missing))
+            there = self._there(measurement, spot, day, facts)
+        return Done(len(missing), len(there), set(there) == set(facts))
 
-    def _sheets(self, spot: Spot, day: int) -> Iterator[Point]:
-        """The sheets of a day's hours that have ended."""
+    def _there(self, measurement: str, spot: Spot, day: int, facts: Sequence[Told]) -> list[Told]:
+        """What the server holds of a day; of readings the series of these facts."""
+        first = day * DAY_H
+        if measurement == STROKE:
+            return [*self._points.strokes(spot, first, first + DAY_H - 1)]
+        if measurement == WAVEFORM:
+            return [*self._points.waveforms(spot, first, first + DAY_H - 1)]
+        (series,) = {(one.signal, one.point) for one in facts if isinstance(one, Sample)}
+        rows = self._points.readings(spot, series, first, first + DAY_H - 1)
+        return [Sample(*spot, *series, one.ts_us, one.value, one.known_us) for one in rows]
+
+    def _write(self, measurement: str, points: Sequence[Point]) -> None:
+        for place in range(0, len(points), BATCH):
+            lines = "\n".join(point.line for point in points[place : place + BATCH])
+            self._server.write(measurement, lines.encode())
+
+    def _take_sheets(self, spot: Spot, day: int) -> Done:
+        """A sheet's place says what it holds, so it is enough to look for that."""
         if self._series[0] != spot:
             self._series = spot, sorted(self._source.latest(spot, self._now_us + DAY_US, ALWAYS_US))
-        first = day * DAY_US // HOUR_US
-        for hour in range(first, min(first + 24, sheets_before(self._now_us))):
-            sheet = sheet_of(self._source, spot, hour, self._series[1], self._by, self._now_us)
-            if sheet is not None:
-                yield sheet
+        first = day * DAY_H
+        hours = range(first, min(first + DAY_H, sheets_before(self._now_us)))
+        made = (sheet_of(self._source, spot, hour, self._series[1], self._by, self._now_us) for hour in hours)
+        sheets = [sheet for sheet in made if sheet is not None]
+        missing = self._missing(sheets)
+        self._write(HOUR, missing)
+        return Done(len(missing), len(sheets), not missing or not self._missing(sheets))
 
-    def _missing(self, points: Sequence[Point]) -> list[Point]:
-        """The points that the server does not hold."""
-        if not points:
+    def _missing(self, sheets: Sequence[Point]) -> list[Point]:
+        """The sheets that the server does not hold."""
+        if not sheets:
             return []
-        times = [point.time_ns for point in points]
-        first = points[0].series
-        held = self._server.held(first.measurement, min(times), max(times), first.saw)
-        return [point for point in points if point.time_ns not in held.get(point.series, ())]
+        times, series = [sheet.time_ns for sheet in sheets], sheets[0].series
+        held = self._server.held(HOUR, min(times), max(times), series.saw).get(series, set())
+        return [sheet for sheet in sheets if sheet.time_ns not in held]
 
 
 class ToFile:
@@ -158,9 +180,17 @@ class ToFile:
                 self._store.books.drop_checkpoints(touched, ts_us)
         if measurement == WAVEFORM:
             return Done(outcome.taken, len(facts), not outcome.conflicts)
+        there: set[Told] = set()
         if measurement == STROKE:
-            there: set[Told] = set(signals.strokes(spot, *_span(day)))
-        else:
-            series = sorted({(one.signal, one.point) for one in facts if isinstance(one, Sample)})
-            there = set(_readings(signals, spot, series, day))
+            there.update(signals.strokes(spot, *_span(day)))
+        for signal, point in {(one.signal, one.point) for one in facts if isinstance(one, Sample)}:
+            rows = signals.readings(spot, signal, point, *_span(day))
+            there.update(Sample(*spot, signal, point, one.ts_us, one.value, one.known_us) for one in rows)
         return Done(outcome.taken, len(there), there == set(facts))
+
+
+def _identity(fact: Told) -> tuple[int, int | str]:
+    """What a fact is known by within its measurement, spindle and series."""
+    if isinstance(fact, Stroke):
+        return fact.ts_us, fact.stroke
+    return fact.ts_us, fact.point

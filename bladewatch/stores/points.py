@@ -175,14 +175,14 @@ class Points:
             found.setdefault(cells["_time"], {"_time": cells["_time"]})[cells["_field"]] = cells["_value"]
         return sorted(_reading(told) for told in found.values())
 
-    def waveforms(self, spot: Spot) -> Iterator[Waveform]:
+    def waveforms(self, spot: Spot, first: int = EARLIEST, last: int = LATEST) -> Iterator[Waveform]:
         """The waveforms of a spindle, place by place, in order."""
         flux = (
             f"{_FAST}|> filter(fn: (r) => {_OF.format(name='waveforms')}) "
             '|> keep(columns: ["_time", "_field", "_value", "point"])'
         )
         found: dict[tuple[str, str], dict[str, str]] = {}
-        for cells in self._rows(flux, EARLIEST, LATEST, _bound(spot)):
+        for cells in self._rows(flux, first, last, _bound(spot)):
             found.setdefault((cells.get("point") or "", cells["_time"]), {})[cells["_field"]] = cells["_value"]
         for (point, time), told in sorted(found.items()):
             samples = samples_of("".join(told[name] for name in part_names("samples", int(told["parts"]))))

@@ -7,7 +7,6 @@ whose checkpoints were not dropped.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 from sqlalchemy import func, select
@@ -16,12 +15,14 @@ from sqlalchemy.exc import SQLAlchemyError
 from bladewatch.errors import UsageError
 from bladewatch.stores import tables
 from bladewatch.stores.postgres import PostgresBooks
-from bladewatch.stores.protocols import ALWAYS_US, Spot
+from bladewatch.stores.protocols import ALWAYS_US
 from bladewatch.stores.sqlite import SqliteStore
 
 
 class SplitStore(SqliteStore):
     """``Store`` whose signals are in one SQLite file and whose books are elsewhere."""
+
+    shares_books = True
 
     def __init__(self, path: Path | str, books: PostgresBooks, site: str = "", spool_bytes: int | None = None) -> None:
         self._elsewhere = books
@@ -58,11 +59,6 @@ class SplitStore(SqliteStore):
 
     def _told(self, error: BaseException) -> BaseException:
         return self._elsewhere.unreachable(error) if isinstance(error, SQLAlchemyError) else super()._told(error)
-
-    def arrived(self, earliest: Mapping[Spot, int]) -> None:
-        """A desk that has looked before may have kept checkpoints without this in the shared books."""
-        for spot, ts_us in earliest.items():
-            self.books.drop_checkpoints(spot, ts_us)
 
     def close(self) -> None:
         """Let go of the file and of the database."""

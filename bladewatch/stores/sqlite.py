@@ -182,6 +182,9 @@ class SqliteStore:
     With ``spool_bytes`` what is stored waits in ``outbox`` too, until it is forwarded, in as much room at most.
     """
 
+    shares_books = False
+    """Whether others read the books and write into them."""
+
     def __init__(self, path: Path | str, site: str = "", spool_bytes: int | None = None) -> None:
         self.path = path
         self._connection = _connect(path)
@@ -335,7 +338,9 @@ class SqliteStore:
         return {"hours": packed, "waveforms": waveforms, "rejections": rejections}
 
     def arrived(self, earliest: Mapping[Spot, int]) -> None:
-        """The shared server has what was stored of these spindles from these instants on: nothing here rests on it."""
+        """The shared server has what was stored of these spindles from these instants on: others may rest on it."""
+        for spot, ts_us in earliest.items():
+            self.books.drop_checkpoints(spot, ts_us)
 
     def _put_sheets(self, now_us: int) -> None:
         """Have the sheets of hours forwarded that have ended."""
