@@ -14,7 +14,8 @@ The map, from the wire to the screen:
 - ``bladewatch.exporting``  every fact in plain files
 - ``bladewatch.screens``    assessments to words, rulers and tables
 - ``bladewatch.service``    the only place where configuration meets stores, collectors and the clock
-- ``bladewatch.living``     the collector's life
+- ``bladewatch.forwarding`` what was stored to a shared store; ``bladewatch.copying`` a shop from one store to another
+- ``bladewatch.living``     the collector's life; ``bladewatch.looking`` at the blades again and again
 - ``bladewatch.watching``   the living screen's
 - ``bladewatch.demo``       an invented shop whose truth is known, and the minute that shows it
 - ``bladewatch.cli``        commands: parse, one call, render, exit code

@@ -17,7 +17,7 @@ from typing import Final
 
 from bladewatch.errors import BladewatchError
 from bladewatch.stores.influx import Refused
-from bladewatch.stores.lines import HOUR, PASSING, US_NS, times_by_series
+from bladewatch.stores.lines import HOUR, PASSING, SHEET, US_NS, times_by_series
 from bladewatch.stores.outbox import Backlog, Outbox, Waiting
 from bladewatch.stores.protocols import Server, Spot
 from bladewatch.stores.sqlite import SqliteStore
@@ -175,7 +175,7 @@ def _earliest(rows: Sequence[Waiting]) -> dict[Spot, int]:
     """The earliest instant of each spindle of which rows tell strokes or readings."""
     found: dict[Spot, int] = {}
     for row in rows:
-        if row.measurement != HOUR:
+        if row.measurement not in (HOUR, SHEET):
             for series, times in times_by_series(row.text.decode()).items():
                 spot, first_us = (series.saw, series.spindle), min(times) // US_NS
                 found[spot] = min(first_us, found.get(spot, first_us))

@@ -15,6 +15,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from broker import needs
+
 VARIABLE = "BLADEWATCH_TEST_POSTGRES_URL"
 PLACES = ("/usr/lib/postgresql/*/bin", "/usr/local/pgsql/bin", "/opt/homebrew/opt/postgresql*/bin")
 
@@ -37,11 +39,9 @@ class Certificate:
     key: Path
 
 
-def certificate(folder: Path) -> Certificate | None:
-    """A new one; None where there is no openssl."""
-    program = shutil.which("openssl")
-    if program is None:
-        return None
+def certificate(folder: Path) -> Certificate:
+    """A new one."""
+    program = needs("openssl")
 
     def run(*words: str) -> None:
         subprocess.run([program, *words], check=True, capture_output=True, cwd=folder)

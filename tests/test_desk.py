@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import random
+import re
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from decimal import Decimal
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -15,11 +18,13 @@ from test_answers import DAY, answer, load, troubled_facts
 from bladewatch.config.decode import parse
 from bladewatch.errors import UsageError
 from bladewatch.forwarding import Forwarder
+from bladewatch.looking import Looking
 from bladewatch.pipeline import ingest
 from bladewatch.reporting import spend
 from bladewatch.service import Service
 from bladewatch.spending.answer import as_json
 from bladewatch.stores.copying import copy_books
+from bladewatch.stores.copying_signals import ToServer, copy_signals
 from bladewatch.stores.influx import Influx
 from bladewatch.stores.lines import Point, points_of
 from bladewatch.stores.points import Points
@@ -51,7 +56,8 @@ def sheets(signals: Signals, spot: Spot = SPOT, by: str = "a") -> list[Point]:
     """The sheets of all hours."""
     series = sorted(signals.latest(spot, ALWAYS, ALWAYS))
     hours = range(minute(-3 * DAY) // HOUR_US, minute((DAYS + 3) * DAY) // HOUR_US)
-    return [one for hour in hours if (one := sheet_of(signals, spot, hour, series, by, FAR_US)) is not None]
+    made = (sheet_of(signals, spot, hour, series, by, FAR_US) for hour in hours)
+    return [both.sheet for both in made if both is not None]
 
 
 def facts_in(signals: Signals) -> Iterator[Stroke | Sample]:
@@ -245,3 +251,42 @@ def test_types(influx: Influx) -> None:
     shared = SharedSignals(influx)
     assert list(shared.strokes(("S 1", "2"), 0, ALWAYS, ALWAYS)) == [one]
     assert [reading.value for reading in shared.readings(("S 1", "2"), "rpm", "", 0, ALWAYS, ALWAYS)] == [2800.0]
+
+
+def examples(language: str) -> list[str]:
+    """The guide's examples in a language."""
+    guide = resources.files("bladewatch").joinpath("guide/operation.md").read_text("utf-8")
+    return re.findall(rf"```{language}\n(.*?)```", guide, re.DOTALL)
+
+
+def test_the_guides_example_for_tools_that_plot_signals(troubled: Shop, influx: Influx) -> None:
+    """Area by saw and day is what the file's roll-ups add up to."""
+    file = troubled.service.store.signals
+    list(copy_signals(file, ToServer(influx, file, "a", FAR_US), 0, FAR_US))
+    (flux,) = examples("flux")
+    flux = flux.replace('"BUCKET"', f'"{influx.address.bucket}"')
+    flux = flux.replace("start: -7d", "start: 2026-03-01T00:00:00Z, stop: 2026-03-15T00:00:00Z")
+    rows = list(influx.rows(flux, {}, influx.address.bucket))
+    days: dict[int, int] = {}
+    for hour, works in file.work_hours(SPOT, 0, ALWAYS // HOUR_US).items():
+        day = hour // 24
+        days[day] = days.get(day, 0) + sum(row.area_cmm2 for row in works)
+    assert [row["saw"] for row in rows] == ["S1"] * DAYS
+    assert [float(row["_value"]) for row in rows] == pytest.approx([area / 1e8 for _, area in sorted(days.items())])
+
+
+def test_the_guides_examples_for_tools_that_speak_sql(make_shop: Callable[..., Shop], postgres_url: str) -> None:
+    """What was paid by kind, and what was said of a saw's blade."""
+    store = f'[store]\nurl = "sqlite:///a.sqlite"\nledger_url = "{postgres_url}"\n[site]\n'
+    shop = make_shop(CONFIG.replace("[site]\n", store, 1))
+    shop.event(0, "opened", "A-1", blade_type="T", cost="100.10")
+    shop.event(0, "opened", "A-2", blade_type="T", cost="0.20")
+    shop.event(1, "mounted", "A-1", saw="S1")
+    shop.take(*(stroke(n, n + 1, part="P1") for n in range(9)))
+    Looking(shop.service, lambda _text: None).look()
+    paid, said = " ".join(examples("sql")).strip().rstrip(";").split(";")
+    with closing(PostgresBooks(postgres_url, "hall")) as books:
+        rows = books.books.connection.exec_driver_sql(paid).fetchall()
+        assert [tuple(row) for row in rows] == [("opened", Decimal("100.30"))]
+        forecasts = books.books.connection.exec_driver_sql(said).fetchall()
+    assert [(row[1], row[2], row[3]) for row in forecasts if row[1] == "S1"] == [("S1", "cannot-tell", None)]

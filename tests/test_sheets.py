@@ -14,7 +14,7 @@ from shops import HOUR_US, Shop, minute, stroke
 from test_answers import load, troubled_facts
 
 from bladewatch.errors import UnreachableError
-from bladewatch.stores.lines import HOUR, Point, joined, times_by_series
+from bladewatch.stores.lines import HOUR, SHEET, Point, joined, times_by_series
 from bladewatch.stores.orders import order_hours, order_sums
 from bladewatch.stores.sheets import Folded, folded_of, kept_of, readings_of, sheet_of, strokes_of
 from bladewatch.stores.sqlite import SqliteStore
@@ -44,7 +44,7 @@ def texts_of(sheet: Point) -> dict[str, str]:
 def made(store: SqliteStore, now_us: int) -> list[Point]:
     """The sheets that are due."""
     with store.transaction():
-        return store.signals.sheets(now_us, 1000)[1]
+        return [both.sheet for both in store.signals.sheets(now_us, 1000)[1]]
 
 
 def folded(sheet: Point) -> Folded:
@@ -69,8 +69,9 @@ def test_a_sheet_holds_what_the_file_holds(make_shop: Callable[..., Shop]) -> No
     series = sorted(signals.latest(SPOT, ALWAYS, ALWAYS))
     works, counters = signals.work_hours(SPOT, 0, ALWAYS), {c.hour: c for c in signals.counter_hours(SPOT, 0, ALWAYS)}
     for hour, counter in counters.items():
-        sheet = sheet_of(signals, SPOT, hour, series, "a", 5)
-        assert sheet is not None
+        both = sheet_of(signals, SPOT, hour, series, "a", 5)
+        assert both is not None
+        sheet = both.sheet
         assert sheet.time_ns // (HOUR_US * 1000) == hour
         texts = texts_of(sheet)
         told = folded_of(texts["folded"])
@@ -119,14 +120,14 @@ def test_sheets_are_made_of_hours_that_have_ended_and_anew_when_they_change(stor
     take(store, stroke(1, 1, part="P1"), Sample("S1", "1", "power_kw", "", minute(2), 2.0, minute(2)))
     assert made(store, minute(119)) == []
     (first,) = made(store, minute(120))
-    assert (first.series.measurement, first.series.saw) == (HOUR, "S1")
+    assert (first.series.measurement, first.series.saw) == (SHEET, "S1")
     assert made(store, minute(500)) == []
     take(store, stroke(2, 70, part="P1"))
     again, second = made(store, minute(500))
     assert again.time_ns != first.time_ns, "its idle power rests on that stroke too"
     same = sheet_of(store.signals, SPOT, FIRST, [("power_kw", "")], "b", minute(501))
     assert same is not None
-    assert same.time_ns == again.time_ns, "the same content is the same point, whoever makes it"
+    assert same.sheet.time_ns == again.time_ns, "the same content is the same point, whoever makes it"
     assert strokes_in(second) == 1
     take(store, stroke(3, 10, 800, part="P1"))
     third = made(store, minute(900))[0]
@@ -157,9 +158,13 @@ def test_upkeep_puts_them_into_the_outbox_and_a_full_one_leaves_them_due(tmp_pat
         assert store.outbox.size() == room
         store.outbox.release([row.id for row in store.outbox.unsent(1000)])
         store.tidy(minute(10 * DAY), 90, 2**40, 2**40)
-        (row,) = store.outbox.unsent(1000)
-        ((series, times),) = times_by_series(row.text.decode()).items()
-        assert (series.measurement, [time // 1000 // HOUR_US for time in times]) == (HOUR, [FIRST])
+        for measurement in (SHEET, HOUR):
+            (row,) = store.outbox.unsent(1000)
+            ((series, times),) = times_by_series(row.text.decode()).items()
+            assert (series.measurement, [time // 1000 // HOUR_US for time in times]) == (measurement, [FIRST])
+            store.outbox.release([row.id])
+        told = " strokes=60i,area_cmm2=0i,energy_j=0i,pieces=0i,"
+        assert f"hour,collector={store.signals.collector},saw=S1,spindle=1{told}" in row.text.decode()
 
 
 def test_a_long_sheet_goes_on_in_further_fields(store: SqliteStore) -> None:

@@ -13,10 +13,10 @@ from typing import Final, NamedTuple, Protocol
 from bladewatch.contact import POWER_SIGNALS
 from bladewatch.stores.copying import Part, day_text
 from bladewatch.stores.influx import Influx
-from bladewatch.stores.lines import HOUR, READING, STROKE, WAVEFORM, Point, points_of
+from bladewatch.stores.lines import HOUR, READING, SHEET, STROKE, WAVEFORM, Point, points_of
 from bladewatch.stores.points import Points
 from bladewatch.stores.protocols import ALWAYS_US, Outcome, Signals, Spot, Store
-from bladewatch.stores.sheets import sheet_of, sheets_before
+from bladewatch.stores.sheets import Made, sheet_of, sheets_before
 from collectors.facts import Sample, Stroke, Waveform
 from collectors.instants import DAY_US, HOUR_US
 
@@ -77,7 +77,7 @@ def _by_day(
     read: range,
 ) -> Iterator[tuple[int, list[Told]]]:
     """What a spindle told, day by day: on busy days, or those of readings; of sheets, made of all that, the days."""
-    if measurement == HOUR:
+    if measurement == SHEET:
         yield from ((day, []) for day in busy)
     elif measurement == STROKE:
         for day in busy:
@@ -101,7 +101,7 @@ def _span(day: int) -> tuple[int, int, int]:
 class ToServer:
     """To a server. ``by`` is whose the sheets are: the collector whose file is copied."""
 
-    measurements: Sequence[str] = (STROKE, READING, WAVEFORM, HOUR)
+    measurements: Sequence[str] = (STROKE, READING, WAVEFORM, SHEET)
 
     def __init__(self, server: Influx, source: Signals, by: str, now_us: int) -> None:
         self._server = server
@@ -113,7 +113,7 @@ class ToServer:
 
     def take(self, measurement: str, spot: Spot, day: int, facts: Sequence[Told]) -> Done:
         """Write the points that are missing, and look whether all is there; what is there is left."""
-        if measurement == HOUR:
+        if measurement == SHEET:
             return self._take_sheets(spot, day)
         there = self._there(measurement, spot, day, facts)
         known = {_identity(one) for one in there}
@@ -145,19 +145,20 @@ class ToServer:
             self._series = spot, sorted(self._source.latest(spot, self._now_us + DAY_US, ALWAYS_US))
         first = day * DAY_H
         hours = range(first, min(first + DAY_H, sheets_before(self._now_us)))
-        made = (sheet_of(self._source, spot, hour, self._series[1], self._by, self._now_us) for hour in hours)
-        sheets = [sheet for sheet in made if sheet is not None]
+        found = (sheet_of(self._source, spot, hour, self._series[1], self._by, self._now_us) for hour in hours)
+        sheets = [made for made in found if made is not None]
         missing = self._missing(sheets)
-        self._write(HOUR, missing)
+        self._write(SHEET, [made.sheet for made in missing])
+        self._write(HOUR, [made.totals for made in missing])
         return Done(len(missing), len(sheets), not missing or not self._missing(sheets))
 
-    def _missing(self, sheets: Sequence[Point]) -> list[Point]:
-        """The sheets that the server does not hold."""
+    def _missing(self, sheets: Sequence[Made]) -> list[Made]:
+        """The hours of whose sheets the server does not hold this one."""
         if not sheets:
             return []
-        times, series = [sheet.time_ns for sheet in sheets], sheets[0].series
-        held = self._server.held(HOUR, min(times), max(times), series.saw).get(series, set())
-        return [sheet for sheet in sheets if sheet.time_ns not in held]
+        times, series = [made.sheet.time_ns for made in sheets], sheets[0].sheet.series
+        held = self._server.held(SHEET, min(times), max(times), series.saw).get(series, set())
+        return [made for made in sheets if made.sheet.time_ns not in held]
 
 
 class ToFile:

@@ -128,7 +128,7 @@ class Influx:
             "from(bucket: bucket) |> range(start: time(v: first), stop: time(v: last)) "
             '|> filter(fn: (r) => r._measurement == measurement and r._field == "known_us") '
             f"{'' if saw is None else '|> filter(fn: (r) => r.saw == saw) '}"
-            '|> keep(columns: ["_time", "saw", "spindle", "signal", "point"])'
+            '|> keep(columns: ["_time", "saw", "spindle", "signal", "point", "collector"])'
         )
         bucket = self.address.bucket_of(measurement)
         values: dict[str, Any] = {"bucket": bucket, "first": first_ns, "last": last_ns + 1, "measurement": measurement}
@@ -142,7 +142,7 @@ class Influx:
                 if cells[2] != before:
                     before = cells[2]
                     told = dict(zip(head, next(csv.reader([row])), strict=True))
-                    tags = (told.get(name) or "" for name in ("saw", "spindle", "signal", "point"))
+                    tags = (told.get(name) or "" for name in ("saw", "spindle", "signal", "point", "collector"))
                     times = found.setdefault(Series(measurement, *tags), set())
                 times.add(nanoseconds(cells[place]))
         return found

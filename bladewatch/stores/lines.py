@@ -8,7 +8,9 @@ stroke      saw, spindle                  stroke, known_us, told, and what the  
 reading     saw, spindle, signal, point   value, known_us                         the reading's
 waveform    saw, spindle, point           known_us, fs_hz, unit, parts, and the   the record's
                                           samples in ``samples``, ``samples_2`` …
-hour        saw, spindle                  see ``sheets.py``                       in the hour's first second
+sheet       saw, spindle                  see ``sheets.py``                       in the hour's first second
+hour        saw, spindle, collector       strokes, area_cmm2, energy_j, pieces,   the hour's start
+                                          known_us
 ==========  ============================  ======================================  ==========================
 
 A point is known by its measurement, tags and time, so a fact that is written again is the same point. Two strokes of
@@ -32,6 +34,7 @@ from collectors.facts import STROKE_CONTENT, Sample, Stroke, Waveform
 STROKE: Final = "stroke"
 READING: Final = "reading"
 WAVEFORM: Final = "waveform"
+SHEET: Final = "sheet"
 HOUR: Final = "hour"
 PASSING: Final = (READING, WAVEFORM)
 """What a server keeps for a time; the rest stays."""
@@ -41,13 +44,14 @@ MOST_TEXT: Final = 60_000
 
 
 class Series(NamedTuple):
-    """What a point's measurement and tags say; no signal of strokes, and no point of most signals."""
+    """What a point's measurement and tags say; a tag that a measurement does not have is empty."""
 
     measurement: str
     saw: str
     spindle: str
     signal: str = ""
     point: str = ""
+    collector: str = ""
 
 
 class Point(NamedTuple):
@@ -86,7 +90,7 @@ def _reading(sample: Sample) -> Point:
 
 
 def _stroke(stroke: Stroke) -> Point:
-    series, key = _keyed(STROKE, stroke.saw, stroke.spindle, "", "")
+    series, key = _keyed(STROKE, stroke.saw, stroke.spindle)
     fields = [f"stroke={stroke.stroke}i,known_us={stroke.known_us}i"]
     told = 0
     for bit, name, text in _FIELDS:
@@ -142,10 +146,12 @@ def joined(parts: Mapping[str, str]) -> str:
 
 
 @lru_cache(maxsize=4096)
-def _keyed(measurement: str, saw: str, spindle: str, signal: str, point: str) -> tuple[Series, str]:
+def _keyed(
+    measurement: str, saw: str, spindle: str, signal: str = "", point: str = "", collector: str = ""
+) -> tuple[Series, str]:
     """The series, and what its lines begin with; a tag without a value is left out, as the protocol wants it."""
-    series = Series(measurement, saw, spindle, signal, point)
-    tags = {"point": point, "saw": saw, "signal": signal, "spindle": spindle}
+    series = Series(measurement, saw, spindle, signal, point, collector)
+    tags = {"collector": collector, "point": point, "saw": saw, "signal": signal, "spindle": spindle}
     return series, measurement + "".join(f",{name}={_tag(value)}" for name, value in tags.items() if value)
 
 

@@ -11,7 +11,7 @@ from typing import Any, Final, NamedTuple, get_args, get_type_hints
 
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.influx import Influx, nanoseconds
-from bladewatch.stores.lines import HOUR, READING, STROKE, US_NS, WAVEFORM, joined, part_names, samples_of, told_in
+from bladewatch.stores.lines import READING, SHEET, STROKE, US_NS, WAVEFORM, joined, part_names, samples_of, told_in
 from bladewatch.stores.protocols import Spot
 from collectors.facts import STROKE_CONTENT, Stroke, Waveform
 from collectors.instants import HOUR_US
@@ -66,7 +66,7 @@ class Points:
         address = server.address
         self._values = {
             "lasting": address.bucket_of(STROKE), "fast": address.bucket_of(READING),
-            "strokes": STROKE, "readings": READING, "hours": HOUR,
+            "strokes": STROKE, "readings": READING, "sheets": SHEET,
             "waveforms": WAVEFORM,
         }  # fmt: skip
         self.whole: tuple[int, int] | None = None
@@ -82,8 +82,8 @@ class Points:
             for source, name, which, and_known in (
                 (_LASTING, "strokes", "first", _KNOWN),
                 (_LASTING, "strokes", "last", _KNOWN),
-                (_LASTING, "hours", "first", _KNOWN),
-                (_LASTING, "hours", "last", _KNOWN),
+                (_LASTING, "sheets", "first", _KNOWN),
+                (_LASTING, "sheets", "last", _KNOWN),
                 (_FAST, "readings", "first", _KNOWN),
                 (_FAST, "readings", "last", ""),
             )
@@ -102,7 +102,7 @@ class Points:
         found = {}
         for spot in self._spots:
             told = {key: _reading(row) for key, row in sorted(latest.get(spot, {}).items())}
-            strokes, sheets, reads = (_span(ends[spot], name) for name in ("strokes", "hours", "readings"))
+            strokes, sheets, reads = (_span(ends[spot], name) for name in ("strokes", "sheets", "readings"))
             found[spot] = Limits(strokes, sheets, reads, told)
         spans = [limits.all for limits in found.values() if limits.all is not None]
         self.whole = (min(span[0] for span in spans), max(span[1] for span in spans)) if spans else None
@@ -123,7 +123,7 @@ class Points:
             f"{_LASTING}|> filter(fn: (r) => r._measurement == strokes{_KNOWN} and ({these})) "
             '|> aggregateWindow(every: 1h, fn: sum, createEmpty: false, timeSrc: "_start") '
             '|> keep(columns: ["saw", "spindle", "_time", "_value"]) |> yield(name: "sums")\n'
-            f"{_LASTING}|> filter(fn: (r) => r._measurement == hours and r._field =~ /^folded/ and ({these})) "
+            f"{_LASTING}|> filter(fn: (r) => r._measurement == sheets and r._field =~ /^folded/ and ({these})) "
             '|> keep(columns: ["saw", "spindle", "_time", "_field", "_value"]) |> yield(name: "folded")'
         )
         bound = {f"saw{n}": spot[0] for n, spot in enumerate(spots)}
@@ -208,7 +208,7 @@ def _bound(spot: Spot) -> dict[str, Any]:
 
 def _sheet_parts(name: str) -> str:
     return (
-        f"{_LASTING}|> filter(fn: (r) => {_OF.format(name='hours')} and r._field =~ /^{name}/) "
+        f"{_LASTING}|> filter(fn: (r) => {_OF.format(name='sheets')} and r._field =~ /^{name}/) "
         '|> keep(columns: ["_time", "_field", "_value"])'
     )
 

@@ -14,7 +14,7 @@ from bladewatch.errors import UsageError
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.idle import Occupied, outside_hour
 from bladewatch.stores.influx import Influx, Refused
-from bladewatch.stores.lines import HOUR
+from bladewatch.stores.lines import SHEET
 from bladewatch.stores.orders import OrderHour, order_hours, order_sums
 from bladewatch.stores.points import LATEST_US, Limits, Points
 from bladewatch.stores.protocols import ALWAYS_US, CounterHour, Idle, OrderSum, Outcome, Spot, WorkHour
@@ -85,9 +85,9 @@ class SharedSignals:
     def _write_sheets(self, spot: Spot, hours: Sequence[int], now_us: int) -> int:
         series = sorted(self.latest(spot, (hours[-1] + 1) * HOUR_US, ALWAYS_US))
         sheets = [sheet_of(self, spot, hour, series, WHOLE, now_us) for hour in hours]
-        lines = [sheet.line for sheet in sheets if sheet is not None]
+        lines = [made.sheet.line for made in sheets if made is not None]
         try:
-            self._server.write(HOUR, "\n".join(lines).encode())
+            self._server.write(SHEET, "\n".join(lines).encode())
         except Refused as error:
             raise UsageError(f"sheets of saw {spot[0]} spindle {spot[1]} are refused: {error}") from error
         return len(lines)

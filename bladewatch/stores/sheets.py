@@ -1,19 +1,20 @@
 """The sheet of an hour: all that a collector's file holds of a spindle's hour, folded, and packed for good.
 
 A desk reads a sheet where it would otherwise ask the shared server for some hundred points, and it stays when readings
-go. It is one point of the measurement ``hour``:
+go. It is one point of the measurement ``sheet``:
 
-===================================  ===================================================================
-``strokes area_cmm2 energy_j         totals of the strokes' messages, to be plotted
-pieces``
-``known_us``                         the newest that it rests on
-``folded``                           JSON: roll-ups, order sums, idle power, and how many readings there are
-``rows``                             the strokes, packed
-``kept``                             the readings that stay for good, packed
-===================================  ===================================================================
+==============  =======================================================================================
+``folded``      JSON: roll-ups, order sums, idle power, and how many readings there are
+``rows``        the strokes, packed
+``kept``        the readings that stay for good, packed
+``known_us``    the newest that it rests on
+==============  =======================================================================================
 
 Text that is longer than a server takes goes on in ``folded_2`` and so on. What a sheet holds gives it its place within
 the hour, so one that says the same is the same point, and one that was made anew is another: the newest counts.
+
+Beside it goes a point of ``hour``, for tools that plot: ``strokes``, ``area_cmm2``, ``energy_j`` and ``pieces`` of the
+messages that this collector stored, in its place when made anew. Of several collectors they add up.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from bladewatch.contact import POWER_SIGNALS
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.hours import HourFold
 from bladewatch.stores.idle import Occupied
-from bladewatch.stores.lines import HOUR, US_NS, Point, Series, in_parts, point_of
+from bladewatch.stores.lines import HOUR, SHEET, US_NS, Point, Series, in_parts, point_of
 from bladewatch.stores.orders import OrderHour, order_hours
 from bladewatch.stores.protocols import ALWAYS_US, CounterHour, Idle, Signals, Spot, WorkHour
 from collectors.facts import Stroke
@@ -112,9 +113,16 @@ def wrapped(total: int) -> int:
     return (total + 2**63) % 2**64 - 2**63
 
 
+class Made(NamedTuple):
+    """The points of an hour: its sheet, and its totals."""
+
+    sheet: Point
+    totals: Point
+
+
 def sheet_of(
     signals: Signals, spot: Spot, hour: int, series: Iterable[tuple[str, str]], by: str, made_us: int
-) -> Point | None:
+) -> Made | None:
     """The sheet of an hour as it stands in a collector's file, of these series; None where nothing is in it."""
     start, end = hour * HOUR_US - 1, (hour + 1) * HOUR_US - 1
     strokes = list(signals.strokes(spot, start, end, ALWAYS_US))
@@ -138,21 +146,28 @@ def sheet_of(
     idle = {s: row for s in POWER_SIGNALS for row in signals.idle_hours(spot, s, hour, hour, ALWAYS_US)}
     if not (strokes or told or idle):
         return None
-    works = [] if work is None else work.works
     folded = Folded(by, made_us, known_sum(strokes), idle, told, msgspec.Raw(msgspec.json.encode(work)))
-    fields: dict[str, int | float | str] = {
-        "strokes": len(strokes),
-        "area_cmm2": sum(row.area_cmm2 for row in works),
-        "energy_j": sum(row.energy_j for row in works),
-        "pieces": sum(row.pieces for row in works),
-        "known_us": newest_us,
-    }
     rows, readings_text = _packed([astuple(one)[2:] for one in strokes]), _packed(kept)
     content = msgspec.json.encode([msgspec.structs.replace(folded, by="", made_us=0), rows, readings_text])
     place_ns = int.from_bytes(hashlib.sha256(content).digest()[:8]) % SPREAD_NS
+    fields: dict[str, int | float | str] = {"known_us": newest_us}
     for name, text in (("folded", msgspec.json.encode(folded).decode()), ("rows", rows), ("kept", readings_text)):
         fields |= in_parts(name, text)
-    return point_of(Series(HOUR, *spot), hour * HOUR_US * US_NS + place_ns, fields)
+    hour_ns = hour * HOUR_US * US_NS
+    sheet = point_of(Series(SHEET, *spot), hour_ns + place_ns, fields)
+    return Made(sheet, point_of(Series(HOUR, *spot, collector=by), hour_ns, _totals(work, newest_us)))
+
+
+def _totals(work: Work | None, known_us: int) -> dict[str, int]:
+    """What strokes' messages tell of an hour, and those filled in between two of one part."""
+    works = [] if work is None else work.works
+    return {
+        "strokes": sum(row.strokes + row.filled for row in works),
+        "area_cmm2": sum(row.area_cmm2 for row in works),
+        "energy_j": sum(row.energy_j for row in works),
+        "pieces": sum(row.pieces for row in works),
+        "known_us": known_us,
+    }
 
 
 def _occupied(signals: Signals, spot: Spot, strokes: Sequence[Stroke], start: int, end: int) -> Occupied:

@@ -22,11 +22,10 @@ from bladewatch.stores import migrations, tables
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.books import SqlBooks
 from bladewatch.stores.due import DueHours
-from bladewatch.stores.lines import Point
 from bladewatch.stores.outbox import Outbox
 from bladewatch.stores.protocols import CounterHour, Idle, OrderSum, Outcome, Spot, WorkHour
 from bladewatch.stores.samples import SampleTable
-from bladewatch.stores.sheets import sheet_of, sheets_before
+from bladewatch.stores.sheets import Made, sheet_of, sheets_before
 from bladewatch.stores.spots import Spots
 from bladewatch.stores.strokes import StrokeTable
 from collectors.facts import Sample, Stroke, Waveform
@@ -143,7 +142,7 @@ class SqliteSignals:
         """The name of this file among those that forward to a shared store."""
         return self._due.collector
 
-    def sheets(self, now_us: int, most: int) -> tuple[int, list[Point]]:
+    def sheets(self, now_us: int, most: int) -> tuple[int, list[Made]]:
         """Sheets of the first hours that changed since theirs was made, if they had any; and how many hours these are.
 
         They are due no more.
@@ -348,7 +347,8 @@ class SqliteStore:
         while done == SHEET_STEP:
             with self.transaction():
                 done, sheets = self.signals.sheets(now_us, SHEET_STEP)
-                self.outbox.put_points(sheets)
+                self.outbox.put_points(made.sheet for made in sheets)
+                self.outbox.put_points(made.totals for made in sheets)
 
     def close(self) -> None:
         """Let go of the file."""
