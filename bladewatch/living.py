@@ -26,7 +26,12 @@ STOP_S: Final = 35.0
 
 
 def collect(service: Service, say: Callable[[str], None], trouble: Callable[[str], None]) -> None:
-    """Subscribe and store until SIGTERM or SIGINT; alerts are said once when they are raised."""
+    """Subscribe and store until SIGTERM or SIGINT; alerts are said once when they are raised.
+
+    Raises ``UsageError`` on a desk.
+    """
+    if service.config.store.url.startswith("influx:"):
+        raise UsageError("[store] url: a desk collects nothing; 'bladewatch alert follow' looks at its blades")
     collector = Collector(service, say, trouble)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda _number, _frame: collector.stop())

@@ -71,8 +71,8 @@ def follow(service: Service, say: Callable[[str], None], trouble: Callable[[str]
         try:
             looking.if_due(fresh=True)
             if time.monotonic() >= next_tidy:
-                next_tidy = time.monotonic() + TIDY_EVERY_S
-                service.tidy()
+                more = service.tidy()["hours"]
+                next_tidy = time.monotonic() + (0 if more else TIDY_EVERY_S)
         except BladewatchError as error:
             if str(error) != said:
                 said = str(error)

@@ -87,6 +87,8 @@ def objects_of(message: Message, named: str, site: Site) -> tuple[list[Any], boo
         raise Misfit(f"too-large: {len(message.payload)} bytes, expected at most {MAX_PAYLOAD_BYTES}")
     site.saw(named)
     content = _parse_json(message.payload)
+    if content == []:
+        raise Misfit("no-objects: found an empty array, expected an object, or an array of some")
     return (content, True) if isinstance(content, list) else ([content], False)
 
 

@@ -134,6 +134,12 @@ def test_a_bare_nan_costs_its_field_and_not_the_message() -> None:
     assert reasons[0].startswith("not-a-number: energy_kj")
 
 
+def test_an_empty_array_is_refused() -> None:
+    """It says nothing, and nothing goes unsaid."""
+    facts, rejected = decode(Message("bladewatch/1/hall/S1/cut", b"[]", RECEIVED_US, "broker"), SITE)
+    assert (facts, [one.reason.partition(":")[0] for one in rejected]) == ([], ["no-objects"])
+
+
 @given(st.binary(max_size=300), st.sampled_from(["power", "cut", "vibration", "state", "check", "blade"]))
 def test_no_bytes_whatever_raise(payload: bytes, kind: str) -> None:
     """Any payload ends as facts or as rejections."""

@@ -18,6 +18,7 @@ from test_answers import DAY, answer, load, troubled_facts
 from bladewatch.config.decode import parse
 from bladewatch.errors import UsageError
 from bladewatch.forwarding import Forwarder
+from bladewatch.living import collect
 from bladewatch.looking import Looking
 from bladewatch.pipeline import ingest
 from bladewatch.reporting import spend
@@ -152,8 +153,8 @@ def test_several_collectors_of_one_site(
     shared = SharedSignals(influx)
     same_answers(shared, whole, SPOT, minute(-100), minute((DAYS + 1) * DAY), ALWAYS)
     same_answers(shared, whole, SPOT, minute(3 * DAY), minute(4 * DAY), minute(4.5 * DAY))
-    assert shared.make_sheets(FAR_US + 5, KEEP_US) > 20
-    assert shared.make_sheets(FAR_US + 6, KEEP_US) == 0
+    assert shared.make_sheets(FAR_US - 5, KEEP_US, 10**6) > 20
+    assert shared.make_sheets(FAR_US + 6, KEEP_US, 10**6) == 0
     for name in ("strokes", "readings"):
         monkeypatch.setattr(Points, name, lambda *_: pytest.fail("asked for points of hours that have sheets"))
     for at_us in (ALWAYS, minute(4 * DAY)):
@@ -162,6 +163,25 @@ def test_several_collectors_of_one_site(
         assert shared.readings(SPOT, "mist_ok", "", *span[1:]) == whole.readings(SPOT, "mist_ok", "", *span[1:])
     hours = (minute(0) // HOUR_US, minute(DAYS * DAY) // HOUR_US, ALWAYS)
     assert shared.idle_hours(SPOT, "power_kw", *hours) == whole.idle_hours(SPOT, "power_kw", *hours)
+
+
+def test_an_hour_whose_sum_is_more_than_64_bits(
+    influx: Influx, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Server and sheet count on from the least number: the sheet of a very fast saw holds."""
+    strokes = [stroke(n, n / 100) for n in range(5400)]
+    assert sum(one.known_us for one in strokes) > 2**63
+    with closing(SqliteStore(tmp_path / "a.db", "hall", ROOM)) as store:
+        store._connection.execute("UPDATE meta SET value = 'a' WHERE name = 'collector'")
+        batch = Batch()
+        batch.add(strokes)
+        ingest(batch, store, "hall")
+        store._put_sheets(FAR_US)
+        Forwarder(store, influx, lambda: FAR_US, KEEP_US).drain()
+    monkeypatch.setattr(Points, "strokes", lambda *_: pytest.fail("asked for points of an hour that has a sheet"))
+    shared = SharedSignals(influx)
+    assert shared.count(SPOT, 0, ALWAYS, ALWAYS) == 5400
+    assert [one.stroke for one in shared.strokes(SPOT, 0, ALWAYS, ALWAYS)] == list(range(5400))
 
 
 def test_what_stays_when_the_readings_are_gone(troubled: Shop, influx: Influx) -> None:
@@ -214,6 +234,8 @@ def test_a_desk_answers_what_the_collectors_host_answers(troubled: Shop, influx:
             assert answer(desk, at_us) == answer(shop, at_us)
             here, there = (as_json(spend(one.service, "2026-03", at_us), one.service.zone) for one in (shop, desk))
             assert alike(here, there), "but for the order of sums"
+        with pytest.raises(UsageError, match="a desk collects nothing; 'bladewatch alert follow'"):
+            collect(service, print, print)
         with pytest.raises(UsageError, match="signals are written by collectors"):
             service.store.signals.append_strokes([stroke(1, 1)])
 

@@ -341,8 +341,8 @@ def store_init(context: typer.Context) -> None:
 @store_app.command("copy")
 def store_copy(
     context: typer.Context,
-    source: Annotated[str, typer.Argument(help="sqlite:///FILE or postgresql://…", show_default=False)],
-    target: Annotated[str, typer.Argument(help="postgresql://…, sqlite:///FILE or influx://…", show_default=False)],
+    source: Annotated[str, typer.Argument(help="sqlite:///FILE, postgresql://… or influx://…", show_default=False)],
+    target: Annotated[str, typer.Argument(help="Another of these.", show_default=False)],
 ) -> None:
     """Copy books or signals to where they are missing, and hold both against each other day by day.
 

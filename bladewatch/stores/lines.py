@@ -169,7 +169,7 @@ def times_by_series(text: str) -> dict[Series, set[int]]:
     r"""The times [ns] of lines that were made here, by series.
 
     >>> times_by_series('reading,saw=S\\ 1,signal=power_kw,spindle=1 value=2.0,known_us=7i 9000')
-    {Series(measurement='reading', saw='S 1', spindle='1', signal='power_kw', point=''): {9000}}
+    {Series(measurement='reading', saw='S 1', spindle='1', signal='power_kw', point='', collector=''): {9000}}
     """
     found: dict[str, set[int]] = {}
     for line in text.split("\n"):

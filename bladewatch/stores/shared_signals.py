@@ -68,26 +68,31 @@ class SharedSignals:
         """Nothing; raises ``UsageError``."""
         return self._append(waveforms)
 
-    def make_sheets(self, now_us: int, keep_raw_us: int) -> int:
+    def make_sheets(self, now_us: int, keep_raw_us: int, most: int) -> int:
         """Make the sheets of hours of which collectors hold parts, while their readings are there; how many.
+
+        The newest hours of each spindle first, and at most so many, or a few more.
 
         Raises ``UnreachableError``, and ``UsageError`` where the token may not write.
         """
         first, last = (now_us - keep_raw_us) // HOUR_US + 24, sheets_before(now_us) - 1
         made = 0
         for spot in self.spots():
-            hours = self._spindle(spot).lacking(first, last)
+            hours = sorted(self._spindle(spot).lacking(first, last).items(), reverse=True)
             for place in range(0, len(hours), SHEETS):
-                made += self._write_sheets(spot, hours[place : place + SHEETS], now_us)
+                if made < most:
+                    made += self._write_sheets(spot, hours[place : place + SHEETS], now_us)
         self.look_again()
         return made
 
-    def _write_sheets(self, spot: Spot, hours: Sequence[int], now_us: int) -> int:
-        series = sorted(self.latest(spot, (hours[-1] + 1) * HOUR_US, ALWAYS_US))
-        sheets = [sheet_of(self, spot, hour, series, WHOLE, now_us) for hour in hours]
+    def _write_sheets(self, spot: Spot, hours: Sequence[tuple[int, int]], now_us: int) -> int:
+        """Write sheets of hours; ``hours`` tells when the newest was made by a collector, whose clock may be ahead."""
+        series = sorted(self.latest(spot, (hours[0][0] + 1) * HOUR_US, ALWAYS_US))
+        sheets = [sheet_of(self, spot, hour, series, WHOLE, max(now_us, made_us + 1)) for hour, made_us in hours]
         lines = [made.sheet.line for made in sheets if made is not None]
         try:
-            self._server.write(SHEET, "\n".join(lines).encode())
+            if lines:
+                self._server.write(SHEET, "\n".join(lines).encode())
         except Refused as error:
             raise UsageError(f"sheets of saw {spot[0]} spindle {spot[1]} are refused: {error}") from error
         return len(lines)

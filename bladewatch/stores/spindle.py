@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import msgspec
 
@@ -39,6 +39,9 @@ AHEAD: Final = 3
 """Of what is packed so many chunks at once: whoever asks for an hour mostly goes on from there."""
 WEEK_H: Final = 7 * 24
 """Strokes of hours without a sheet are read together, as far apart."""
+MOST: Final = 10_000
+MOST_ROWS: Final = 300
+"""So many hours are remembered of a spindle from look to look, and the strokes of so many."""
 HOUR_NS: Final = HOUR_US * US_NS
 
 
@@ -53,7 +56,7 @@ class Spindle:
     def __init__(self, points: Points, spot: Spot, limits: Limits) -> None:
         self._points = points
         self._spot = spot
-        self._texts: dict[str, Folded | None] = {}
+        self._folded: dict[int, tuple[int, Folded]] = {}
         self._strokes: dict[int, tuple[int, list[Stroke]]] = {}
         self._works: dict[int, tuple[int, Work]] = {}
         self._kept: dict[int, dict[SeriesKey, msgspec.Raw]] = {}
@@ -63,15 +66,18 @@ class Spindle:
     def look_again(self, limits: Limits) -> None:
         """From now on what the server has now."""
         self.limits = limits
+        for kept, most in ((self._folded, MOST), (self._kept, MOST), (self._works, MOST), (self._strokes, MOST_ROWS)):
+            _trim(kept, most)
         self._rows.forget()
         self._keeping.forget()
         self._chunks: set[int] = set()
         self._sums: dict[int, int] = {}
-        self._sheets: dict[int, list[_Sheet]] = {}
         self._sheet: dict[int, _Sheet] = {}
         """The sheet that tells of an hour's strokes."""
         self._whole: dict[int, _Sheet] = {}
         """The sheet that tells of its readings too: nobody made another but who made it, or it was made of all."""
+        self._made: dict[int, int] = {}
+        """When the newest sheet of an hour was made, whatever it rests on."""
         self._busy: list[int] = []
         """The hours of strokes and sheets, in order."""
         self._readings: dict[tuple[SeriesKey, int], list[Reading]] = {}
@@ -199,11 +205,11 @@ class Spindle:
         told = (row[:2] for hour in hours if (sheet := self._whole.get(hour)) is not None for row in sheet.folded.told)
         return sorted({*self.limits.latest, *told})
 
-    def lacking(self, first: int, last: int) -> list[int]:
-        """The hours of strokes, or of sheets that differ, that have no sheet of the whole."""
+    def lacking(self, first: int, last: int) -> dict[int, int]:
+        """The hours of strokes, or of sheets that differ, without a sheet of the whole; when their newest was made."""
         self._reach(first, last)
         busy = self._busy[bisect_left(self._busy, first) : bisect_right(self._busy, last)]
-        return [hour for hour in busy if hour not in self._whole]
+        return {hour: self._made.get(hour, 0) for hour in busy if hour not in self._whole}
 
     def _have(self, series: SeriesKey, hours: list[int]) -> None:
         """Have the readings of hours from points."""
@@ -274,35 +280,43 @@ class Spindle:
     def _take(self, first: int, last: int) -> None:
         sums, sheets = self._points.hours(self._spot, first, last)
         self._sums |= sums
+        found: dict[int, list[_Sheet]] = {}
         for time_ns, text in sheets.items():
-            folded = self._decoded(text)
+            folded = self._decoded(time_ns, text)
             if folded is not None:
-                self._sheets.setdefault(time_ns // HOUR_NS, []).append(_Sheet(time_ns, folded))
-        self._choose(first, last)
+                found.setdefault(time_ns // HOUR_NS, []).append(_Sheet(time_ns, folded))
+        for hour, made in found.items():
+            self._choose(hour, made)
+        self._busy = sorted({*self._busy, *sums, *found})
 
-    def _decoded(self, text: str) -> Folded | None:
+    def _decoded(self, time_ns: int, text: str) -> Folded | None:
         """What a sheet tells; None where it is damaged."""
-        if text not in self._texts:
+        kept = self._folded.get(time_ns)
+        if kept is None or kept[0] != hash(text):
             try:
-                self._texts[text] = folded_of(text)
+                kept = self._folded[time_ns] = hash(text), folded_of(text)
             except DAMAGED:
-                self._texts[text] = None
-        return self._texts[text]
+                return None
+        return kept[1]
 
-    def _choose(self, first: int, last: int) -> None:
-        """Of each hour of a span the newest sheet that rests on the strokes that the server has."""
-        for hour in [hour for hour in self._sheets if first <= hour <= last]:
-            total = self._sums.get(hour, 0)
-            fit = [sheet for sheet in self._sheets[hour] if sheet.folded.known_sum == total]
-            if not fit:
-                continue
-            newest = max(fit, key=lambda sheet: sheet.folded.made_us)
-            self._sheet[hour] = newest
-            others = [sheet.folded for sheet in self._sheets[hour]]
-            last = newest.folded.by == WHOLE and newest.folded.made_us == max(other.made_us for other in others)
-            if last or all(other.by == newest.folded.by for other in others):
-                self._whole[hour] = newest
-        self._busy = sorted({*self._sheets, *self._sums})
+    def _choose(self, hour: int, made: list[_Sheet]) -> None:
+        """Of an hour's sheets the newest that rests on the strokes that the server has."""
+        total = self._sums.get(hour, 0)
+        self._made[hour] = max(sheet.folded.made_us for sheet in made)
+        fit = [sheet for sheet in made if sheet.folded.known_sum == total]
+        if not fit:
+            return
+        newest = max(fit, key=lambda sheet: sheet.folded.made_us)
+        self._sheet[hour] = newest
+        of_all = newest.folded.by == WHOLE and newest.folded.made_us == self._made[hour]
+        if of_all or all(one.folded.by == newest.folded.by for one in made):
+            self._whole[hour] = newest
+
+
+def _trim(kept: dict[int, Any], most: int) -> None:
+    """Forget what was kept longest ago."""
+    for key in list(kept)[: max(len(kept) - most, 0)]:
+        del kept[key]
 
 
 class _Packed:
