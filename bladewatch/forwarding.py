@@ -17,7 +17,7 @@ from typing import Final
 
 from bladewatch.errors import BladewatchError
 from bladewatch.stores.influx import Refused
-from bladewatch.stores.lines import HOUR, PASSING, SHEET, US_NS, times_by_series
+from bladewatch.stores.lines import HOUR, PASSING, SHEET, US_NS, Series, known_by_series, wrapped
 from bladewatch.stores.outbox import Backlog, Outbox, Waiting
 from bladewatch.stores.protocols import Server, Spot
 from bladewatch.stores.sqlite import SqliteStore
@@ -99,11 +99,7 @@ class Forwarder:
         rows = self._outbox.sent(before_us, LOOK)
         if not rows:
             return False
-        first_ns, last_ns = min(row.first_ns for row in rows), max(row.last_ns for row in rows)
-        wanted = {row.id: times_by_series(row.text.decode()) for row in rows}
-        saws = {series.saw for points in wanted.values() for series in points}
-        held = self._server.held(rows[0].measurement, first_ns, last_ns, saws.pop() if len(saws) == 1 else None)
-        missing = [row for row in rows if any(times - held.get(of, set()) for of, times in wanted[row.id].items())]
+        missing = self._missing(rows)
         seen = [row for row in rows if row not in missing]
         with self._store.transaction():
             self._outbox.release(row.id for row in seen)
@@ -111,6 +107,27 @@ class Forwarder:
         self.moved.released += sum(row.points for row in seen)
         self.moved.again += sum(row.points for row in missing)
         return True
+
+    def _missing(self, rows: Sequence[Waiting]) -> list[Waiting]:
+        """The rows of which the server does not hold all points.
+
+        Mostly there are just these between the first and the last: then how many there are, and when they became known
+        all in all, says it. Else every point is looked for.
+        """
+        wanted: dict[Series, tuple[int, int]] = {}
+        for row in rows:
+            for series, (count, total) in row.sums.items():
+                before = wanted.get(series, (0, 0))
+                wanted[series] = before[0] + count, before[1] + total
+        saws = {series.saw for series in wanted}
+        span = min(row.first_ns for row in rows), max(row.last_ns for row in rows)
+        where = (rows[0].measurement, *span, saws.pop() if len(saws) == 1 else None)
+        sums = self._server.sums(*where)
+        if all(sums.get(series) == (count, wrapped(total)) for series, (count, total) in wanted.items()):
+            return []
+        held = self._server.held(*where)
+        points = {row.id: known_by_series(row.text.decode()) for row in rows}
+        return [row for row in rows if any(known.keys() - held.get(of, set()) for of, known in points[row.id].items())]
 
     def drain(self) -> Moved:
         """Send and release all that waits. Raises ``UnreachableError`` and ``UsageError``; what is left stays."""
@@ -172,12 +189,12 @@ class Forwarder:
 
 
 def _earliest(rows: Sequence[Waiting]) -> dict[Spot, int]:
-    """The earliest instant of each spindle of which rows tell strokes or readings."""
+    """From when on rows tell strokes or readings of each spindle."""
     found: dict[Spot, int] = {}
     for row in rows:
         if row.measurement not in (HOUR, SHEET):
-            for series, times in times_by_series(row.text.decode()).items():
-                spot, first_us = (series.saw, series.spindle), min(times) // US_NS
+            for series in row.sums:
+                spot, first_us = (series.saw, series.spindle), row.first_ns // US_NS
                 found[spot] = min(first_us, found.get(spot, first_us))
     return found
 

@@ -15,7 +15,7 @@ from bladewatch.errors import UnreachableError
 from bladewatch.forwarding import Forwarder
 from bladewatch.pipeline import ingest
 from bladewatch.stores.influx import Influx, Refused
-from bladewatch.stores.lines import Series, times_by_series
+from bladewatch.stores.lines import Series, known_by_series, wrapped
 from bladewatch.stores.protocols import Books, Outcome
 from bladewatch.stores.shared_signals import SharedSignals
 from bladewatch.stores.sqlite import SqliteStore
@@ -116,7 +116,7 @@ class Model:
             return
         for line in told:
             if line not in causes and not whole:
-                ((series, (time_ns,)),) = times_by_series(line).items()
+                ((series, (time_ns,)),) = known_by_series(line).items()
                 self.points[series, time_ns] = line
         if causes:
             raise Refused(next(iter(causes.values())))
@@ -129,6 +129,12 @@ class Model:
             if series.measurement == measurement and first_ns <= time_ns <= last_ns and saw in (None, series.saw):
                 found.setdefault(series, set()).add(time_ns)
         return found
+
+    def sums(self, measurement: str, first_ns: int, last_ns: int, saw: str | None) -> dict[Series, tuple[int, int]]:
+        held = self.held(measurement, first_ns, last_ns, saw)
+        lines = {of: [self.points[of, time_ns] for time_ns in times] for of, times in held.items()}
+        known = {of: [known_by_series(line)[of] for line in of_series] for of, of_series in lines.items()}
+        return {of: (len(told), wrapped(sum(n for one in told for n in one.values()))) for of, told in known.items()}
 
     def close(self) -> None:
         pass

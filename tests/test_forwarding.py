@@ -69,6 +69,27 @@ def test_what_was_stored_arrives_once_whatever_came_twice(store: SqliteStore) ->
     assert store.outbox.backlog().rows == 0
 
 
+def test_points_of_others_between_those_that_are_looked_for(store: SqliteStore) -> None:
+    """Then the sums are others, and each point is looked for: all are seen; one that is lost is sent again."""
+    server = Model()
+    take(store, *(sample(n) for n in range(9)))
+    for line in (
+        "reading,saw=S1,signal=power_kw,spindle=1 value=1.0,known_us=1i",
+        "reading,saw=S9,spindle=1 known_us=2i",
+    ):
+        server.write("reading", f"{line} {minute(4) * 1000 + 7}".encode())
+    assert forwarder(store, server).drain().released == 9
+    take(store, *(sample(n) for n in range(20, 29)))
+    one = forwarder(store, server)
+    assert one.send()
+    lost = next(key for key in server.points if key[1] == minute(24) * 1000)
+    del server.points[lost]
+    moved = one.drain()
+    assert (moved.sent, moved.again, moved.released) == (18, 9, 9)
+    assert lost in server.points
+    assert store.outbox.backlog().rows == 0
+
+
 def test_a_server_that_is_away_costs_nothing_but_room(store: SqliteStore) -> None:
     """What waits is kept, in order, over a restart of the collector, and goes when the server is back."""
     server = Model()

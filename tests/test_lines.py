@@ -11,7 +11,7 @@ from influxdb_client import Point as TheirPoint
 from influxdb_client import WritePrecision
 from shops import minute, stroke
 
-from bladewatch.stores.lines import READING, Series, points_of, times_by_series
+from bladewatch.stores.lines import READING, Series, known_by_series, points_of
 from collectors.facts import STROKE_CONTENT, Sample, Stroke
 
 NAMES = st.text(st.characters(codec="utf-8", categories=["L", "N", "P", "S", "Zs"]), min_size=1, max_size=12).map(
@@ -33,7 +33,7 @@ def test_a_line_is_what_the_client_library_writes(
     theirs = theirs.field("part", part).field("area_cmm2", counter).field("length_mm", float(length))
     theirs = theirs.field("order", order).field("told", mask).time(ours.time_ns, WritePrecision.NS)
     series = Series("stroke", f"{saw[:-1]}∖" if saw.endswith("\\") else saw, "1")
-    assert times_by_series(f"{ours.line}\n{ours.line}") == {series: {ours.time_ns}}
+    assert known_by_series(f"{ours.line}\n{ours.line}") == {series: {ours.time_ns: 7}}
     if not saw.endswith("\\"):
         written = theirs.to_line_protocol()
         assert sorted(fields(ours.line)) == sorted(fields(written))
@@ -99,4 +99,4 @@ def test_readings_are_points_of_one_measurement(point: str, tags: str) -> None:
     ts_us = int(datetime(2031, 1, 1, tzinfo=UTC).timestamp()) * 1_000_000
     (told,) = points_of([Sample("S1", "2", "power_kw", point, ts_us, 2.0, ts_us + 5)])
     assert told.line == f"reading,{tags} value=2.0,known_us={ts_us + 5}i {ts_us}000"
-    assert times_by_series(told.line) == {Series(READING, "S1", "2", "power_kw", point): {ts_us * 1000}}
+    assert known_by_series(told.line) == {Series(READING, "S1", "2", "power_kw", point): {ts_us * 1000: ts_us + 5}}

@@ -28,6 +28,8 @@ FAST: Final = "-fast"
 """What the name of the bucket of readings ends in: these go after ``keep_raw_days``."""
 TIMEOUT_MS: Final = 30_000
 SHOWN: Final = 200
+TAGS: Final = Series._fields[1:]
+_TAGS: Final = ", ".join(f'"{name}"' for name in TAGS)
 _SWITCH: Final = ("true", "false")
 RETRY: Final = (408, 425, 429, 500, 502, 503, 504)
 
@@ -124,28 +126,44 @@ class Influx:
 
     def held(self, measurement: str, first_ns: int, last_ns: int, saw: str | None = None) -> dict[Series, set[int]]:
         """The times [ns] of all points of a measurement between two, by series; of one saw where it is given."""
-        flux = (
-            "from(bucket: bucket) |> range(start: time(v: first), stop: time(v: last)) "
-            '|> filter(fn: (r) => r._measurement == measurement and r._field == "known_us") '
-            f"{'' if saw is None else '|> filter(fn: (r) => r.saw == saw) '}"
-            '|> keep(columns: ["_time", "saw", "spindle", "signal", "point", "collector"])'
-        )
-        bucket = self.address.bucket_of(measurement)
-        values: dict[str, Any] = {"bucket": bucket, "first": first_ns, "last": last_ns + 1, "measurement": measurement}
-        if saw is not None:
-            values["saw"] = saw
+        bucket, flux, values = self._between(measurement, first_ns, last_ns, saw)
         found: dict[Series, set[int]] = {}
-        for head, _, rows in self.tables(flux, values, bucket):
+        for head, _, rows in self.tables(f'{flux}|> keep(columns: ["_time", {_TAGS}])', values, bucket):
             place, before, times = head.index("_time"), "", set[int]()
             for row in rows:  # of one series after another, and thousands of each
                 cells = row.split(",", place + 1)
                 if cells[2] != before:
                     before = cells[2]
                     told = dict(zip(head, next(csv.reader([row])), strict=True))
-                    tags = (told.get(name) or "" for name in ("saw", "spindle", "signal", "point", "collector"))
-                    times = found.setdefault(Series(measurement, *tags), set())
+                    times = found.setdefault(_series(measurement, told), set())
                 times.add(nanoseconds(cells[place]))
         return found
+
+    def sums(
+        self, measurement: str, first_ns: int, last_ns: int, saw: str | None = None
+    ) -> dict[Series, tuple[int, int]]:
+        """How many points lie between two times, by series, and the sum of their ``known_us`` as 64 bits hold it."""
+        bucket, flux, values = self._between(measurement, first_ns, last_ns, saw)
+        flux = "\n".join(
+            f'{flux}|> {of}() |> keep(columns: ["_value", {_TAGS}]) |> yield(name: "{of}")' for of in ("count", "sum")
+        )
+        found: dict[Series, dict[str, int]] = {}
+        for cells in self.rows(flux, values, bucket):
+            found.setdefault(_series(measurement, cells), {})[cells["result"]] = int(cells["_value"])
+        return {series: (told["count"], told["sum"]) for series, told in found.items()}
+
+    def _between(
+        self, measurement: str, first_ns: int, last_ns: int, saw: str | None
+    ) -> tuple[str, str, dict[str, Any]]:
+        """Bucket, start of a query, and values, of when the points between two times became known."""
+        flux = (
+            "from(bucket: bucket) |> range(start: time(v: first), stop: time(v: last)) "
+            '|> filter(fn: (r) => r._measurement == measurement and r._field == "known_us") '
+            f"{'' if saw is None else '|> filter(fn: (r) => r.saw == saw) '}"
+        )
+        bucket = self.address.bucket_of(measurement)
+        values: dict[str, Any] = {"bucket": bucket, "first": first_ns, "last": last_ns + 1, "measurement": measurement}
+        return bucket, flux, values | ({} if saw is None else {"saw": saw})
 
     def prepare(self, keep_raw_days: int) -> list[str]:
         """Make the buckets that are missing, set how long each keeps its points, and have hours of readings kept.
@@ -229,6 +247,10 @@ class Influx:
         """An error's text without the token, and not with all that was sent."""
         plain = " ".join(text.replace(self._token, "…").split())
         return plain if len(plain) <= SHOWN else f"{plain[:SHOWN]} …"
+
+
+def _series(measurement: str, cells: dict[str, str]) -> Series:
+    return Series(measurement, *(cells.get(name) or "" for name in TAGS))
 
 
 class _Errors:

@@ -55,10 +55,11 @@ class Series(NamedTuple):
 
 
 class Point(NamedTuple):
-    """A line with the series and the time [ns] that it is known by."""
+    """A line with the series and the time [ns] that it is known by, and when it became known."""
 
     series: Series
     time_ns: int
+    known_us: int
     line: str
 
 
@@ -76,17 +77,19 @@ def told_in(mask: int) -> list[str]:
     return [name for bit, name, _ in _FIELDS if mask & bit]
 
 
-def point_of(series: Series, time_ns: int, fields: Mapping[str, int | float | str]) -> Point:
-    """A point of any fields; each keeps its type for good."""
+def point_of(series: Series, time_ns: int, known_us: int, fields: Mapping[str, int | float | str]) -> Point:
+    """A point of any fields beside ``known_us``; each keeps its type for good."""
     _, key = _keyed(*series)
     told = ",".join(f"{name}={_WRITERS[type(value)](value)}" for name, value in fields.items())
-    return Point(series, time_ns, f"{key} {told} {time_ns}")
+    return Point(series, time_ns, known_us, f"{key} known_us={known_us}i,{told} {time_ns}")
 
 
 def _reading(sample: Sample) -> Point:
     series, key = _keyed(READING, sample.saw, sample.spindle, sample.signal, sample.point)
     time_ns = sample.ts_us * US_NS
-    return Point(series, time_ns, f"{key} value={sample.value!r},known_us={sample.known_us}i {time_ns}")
+    return Point(
+        series, time_ns, sample.known_us, f"{key} value={sample.value!r},known_us={sample.known_us}i {time_ns}"
+    )
 
 
 def _stroke(stroke: Stroke) -> Point:
@@ -100,17 +103,17 @@ def _stroke(stroke: Stroke) -> Point:
             told |= bit
     fields.append(f"told={told}i")
     time_ns = stroke.ts_us * US_NS + stroke.stroke % US_NS
-    return Point(series, time_ns, f"{key} {','.join(fields)} {time_ns}")
+    return Point(series, time_ns, stroke.known_us, f"{key} {','.join(fields)} {time_ns}")
 
 
 def _waveform(waveform: Waveform) -> Point:
     packed = b64encode(zlib.compress(array("d", waveform.samples).tobytes(), 6)).decode()
     parts = in_parts("samples", packed)
     fields: dict[str, int | float | str] = {
-        "known_us": waveform.known_us, "fs_hz": float(waveform.fs_hz), "unit": waveform.unit, "parts": len(parts)
+        "fs_hz": float(waveform.fs_hz), "unit": waveform.unit, "parts": len(parts)
     }  # fmt: skip
     series = Series(WAVEFORM, waveform.saw, waveform.spindle, point=waveform.point)
-    return point_of(series, waveform.ts_us * US_NS, fields | parts)
+    return point_of(series, waveform.ts_us * US_NS, waveform.known_us, fields | parts)
 
 
 def samples_of(text: str) -> tuple[float, ...]:
@@ -165,22 +168,32 @@ def _tag(text: str) -> str:
     return whole.replace(",", "\\,").replace("=", "\\=").replace(" ", "\\ ")
 
 
-def times_by_series(text: str) -> dict[Series, set[int]]:
-    r"""The times [ns] of lines that were made here, by series.
+def wrapped(total: int) -> int:
+    """A whole number as 64 bits hold it.
 
-    >>> times_by_series('reading,saw=S\\ 1,signal=power_kw,spindle=1 value=2.0,known_us=7i 9000')
-    {Series(measurement='reading', saw='S 1', spindle='1', signal='power_kw', point='', collector=''): {9000}}
+    >>> wrapped(2**63), wrapped(-1)
+    (-9223372036854775808, -1)
     """
-    found: dict[str, set[int]] = {}
+    return (total + 2**63) % 2**64 - 2**63
+
+
+def known_by_series(text: str) -> dict[Series, dict[int, int]]:
+    r"""When the points of lines that were made here became known, by series and time [ns].
+
+    >>> known_by_series('reading,saw=S\\ 1,signal=power_kw,spindle=1 value=2.0,known_us=7i 9000')
+    {Series(measurement='reading', saw='S 1', spindle='1', signal='power_kw', point='', collector=''): {9000: 7}}
+    """
+    found: dict[str, dict[int, int]] = {}
     for line in text.split("\n"):
         end = line.index(" ")
         while line[end - 1] == "\\":
             end = line.index(" ", end + 1)
         key = line[:end]
         if key not in found:
-            found[key] = set()
-        found[key].add(int(line[line.rindex(" ") + 1 :]))
-    return {_series_of(key): times for key, times in found.items()}
+            found[key] = {}
+        start = line.index("known_us=", end) + len("known_us=")
+        found[key][int(line[line.rindex(" ") + 1 :])] = int(line[start : line.index("i", start)])
+    return {_series_of(key): points for key, points in found.items()}
 
 
 @lru_cache(maxsize=4096)

@@ -33,7 +33,8 @@ def _to_3(connection: sqlite3.Connection) -> None:
 
 
 def _to_4(connection: sqlite3.Connection) -> None:
-    """Hours whose sheet is to be forwarded, and a name for whoever forwards them."""
+    """Hours whose sheet is to be forwarded, a name for whoever forwards them, and what waits added up by series."""
+    connection.execute("ALTER TABLE outbox ADD COLUMN sums TEXT")
     connection.execute(
         "CREATE TABLE due_hour (spot INTEGER NOT NULL REFERENCES spot (id), hour INTEGER NOT NULL, "
         "PRIMARY KEY (spot, hour)) WITHOUT ROWID"

@@ -6,19 +6,24 @@ is stored, so nothing more is acknowledged, and the broker keeps the rest.
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final, NamedTuple
 
 from bladewatch.errors import UnreachableError
-from bladewatch.stores.lines import US_NS, Point, points_of
+from bladewatch.stores.lines import US_NS, Point, Series, known_by_series, points_of
 from collectors.facts import Sample, Stroke, Waveform
 from collectors.instants import HOUR_US
 
 HOUR_NS: Final = HOUR_US * US_NS
 FAST: Final = 1
 """How hard lines are packed: they alike are many, and the collector waits."""
+
+
+Sums = dict[Series, tuple[int, int]]
+"""How many points of a series there are, and the sum of their ``known_us``."""
 
 
 class Waiting(NamedTuple):
@@ -31,6 +36,15 @@ class Waiting(NamedTuple):
     last_ns: int
     sent_us: int | None
     lines: bytes
+    packed_sums: str | None
+
+    @property
+    def sums(self) -> Sums:
+        """Its points, added up by series."""
+        if self.packed_sums is None:  # a row of an earlier version
+            return sums_of(known_by_series(self.text.decode()))
+        told = json.loads(self.packed_sums)
+        return {Series(self.measurement, *tags): (count, total) for *tags, count, total in told}
 
     @property
     def text(self) -> bytes:
@@ -74,10 +88,15 @@ class Outbox:
         if size > self._room:
             text = f"the spool is full: {size // 1_000_000} MB wait for the shared store; see [store] spool_mb"
             raise UnreachableError(text)
+        known: dict[Series, dict[int, int]] = {}
+        for point in points:
+            known.setdefault(point.series, {})[point.time_ns] = point.known_us
         times = [point.time_ns for point in points]
-        row = (points[0].series.measurement, len(points), len(packed), min(times), max(times), packed)
+        row = (points[0].series.measurement, len(points), len(packed), min(times), max(times), packed, _packed(known))
         self._sql.execute(
-            "INSERT INTO outbox (measurement, count, size, first_ns, last_ns, lines) VALUES (?, ?, ?, ?, ?, ?)", row
+            "INSERT INTO outbox (measurement, count, size, first_ns, last_ns, lines, sums) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?)",
+            row,
         )
 
     def size(self) -> int:
@@ -103,7 +122,7 @@ class Outbox:
     def _some(self, which: str, values: tuple[int, ...], most: int) -> list[Waiting]:
         first = f"(SELECT measurement FROM outbox WHERE {which} ORDER BY id LIMIT 1)"  # noqa: S608 (our own words)
         query = (
-            "SELECT id, measurement, count, first_ns, last_ns, sent_us, lines FROM outbox "  # noqa: S608 (our own words)
+            "SELECT id, measurement, count, first_ns, last_ns, sent_us, lines, sums FROM outbox "  # noqa: S608 (our own words)
             f"WHERE {which} AND measurement = {first} ORDER BY id"
         )
         found: list[Waiting] = []
@@ -130,8 +149,18 @@ class Outbox:
     def replace(self, row: Waiting, lines: Sequence[bytes]) -> None:
         """A row without the lines that the server refused for good."""
         packed = zlib.compress(b"\n".join(lines), FAST)
-        query = "UPDATE outbox SET lines = ?, size = ?, count = ? WHERE id = ?"
-        self._sql.execute(query, (packed, len(packed), len(lines), row.id))
+        query = "UPDATE outbox SET lines = ?, size = ?, count = ?, sums = ? WHERE id = ?"
+        sums = _packed(known_by_series(b"\n".join(lines).decode()))
+        self._sql.execute(query, (packed, len(packed), len(lines), sums, row.id))
+
+
+def sums_of(known: Mapping[Series, Mapping[int, int]]) -> Sums:
+    """Points added up by series."""
+    return {series: (len(points), sum(points.values())) for series, points in known.items()}
+
+
+def _packed(known: Mapping[Series, Mapping[int, int]]) -> str:
+    return json.dumps([[*series[1:], *sums] for series, sums in sums_of(known).items()], separators=(",", ":"))
 
 
 def _far(one: Waiting, other: Waiting) -> bool:

@@ -448,6 +448,10 @@ class Server(Protocol):
         """The times of all points between two, by series; of one saw where it is given."""
         ...
 
+    def sums(self, measurement: str, first_ns: int, last_ns: int, saw: str | None) -> dict[Series, tuple[int, int]]:
+        """How many points lie between two times, by series, and the sum of their ``known_us`` as 64 bits hold it."""
+        ...
+
     def close(self) -> None:
         """Let go of it."""
         ...

@@ -6,7 +6,7 @@
 --   1  first version
 --   2  the ledger has the columns work, due and findings; an answer keeps the question it was given to
 --   3  kept_book: what the ledger's rows meant a month ago, kept for speed; outbox: what waits for a shared store
---   4  due_hour: hours whose sheet is to be forwarded; meta names the file among those that forward
+--   4  due_hour: hours whose sheet is to be forwarded; meta names the file among those that forward; outbox.sums
 
 -- A spindle of a saw; other tables name it by this number.
 CREATE TABLE spot (
@@ -148,7 +148,8 @@ CREATE TABLE outbox (
     first_ns    INTEGER NOT NULL,
     last_ns     INTEGER NOT NULL,
     lines       BLOB    NOT NULL, -- line protocol, zlib
-    sent_us     INTEGER           -- when the server took it; it goes when it was seen there
+    sent_us     INTEGER,          -- when the server took it; it goes when it was seen there
+    sums        TEXT              -- JSON by series: its tags, how many points, the sum of their known_us
 );
 CREATE INDEX outbox_size ON outbox (size); -- how much room is taken is asked at every commit
 

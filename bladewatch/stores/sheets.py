@@ -32,7 +32,7 @@ from bladewatch.contact import POWER_SIGNALS
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.hours import HourFold
 from bladewatch.stores.idle import Occupied
-from bladewatch.stores.lines import HOUR, SHEET, US_NS, Point, Series, in_parts, point_of
+from bladewatch.stores.lines import HOUR, SHEET, US_NS, Point, Series, in_parts, point_of, wrapped
 from bladewatch.stores.orders import OrderHour, order_hours
 from bladewatch.stores.protocols import ALWAYS_US, CounterHour, Idle, Signals, Spot, WorkHour
 from collectors.facts import Stroke
@@ -104,15 +104,6 @@ def known_sum(strokes: Iterable[Stroke]) -> int:
     return wrapped(sum(one.known_us for one in strokes))
 
 
-def wrapped(total: int) -> int:
-    """A whole number as 64 bits hold it.
-
-    >>> wrapped(2**63), wrapped(-1)
-    (-9223372036854775808, -1)
-    """
-    return (total + 2**63) % 2**64 - 2**63
-
-
 class Made(NamedTuple):
     """The points of an hour: its sheet, and its totals."""
 
@@ -150,15 +141,15 @@ def sheet_of(
     rows, readings_text = _packed([astuple(one)[2:] for one in strokes]), _packed(kept)
     content = msgspec.json.encode([msgspec.structs.replace(folded, by="", made_us=0), rows, readings_text])
     place_ns = int.from_bytes(hashlib.sha256(content).digest()[:8]) % SPREAD_NS
-    fields: dict[str, int | float | str] = {"known_us": newest_us}
+    fields: dict[str, str] = {}
     for name, text in (("folded", msgspec.json.encode(folded).decode()), ("rows", rows), ("kept", readings_text)):
         fields |= in_parts(name, text)
     hour_ns = hour * HOUR_US * US_NS
-    sheet = point_of(Series(SHEET, *spot), hour_ns + place_ns, fields)
-    return Made(sheet, point_of(Series(HOUR, *spot, collector=by), hour_ns, _totals(work, newest_us)))
+    sheet = point_of(Series(SHEET, *spot), hour_ns + place_ns, newest_us, fields)
+    return Made(sheet, point_of(Series(HOUR, *spot, collector=by), hour_ns, newest_us, _totals(work)))
 
 
-def _totals(work: Work | None, known_us: int) -> dict[str, int]:
+def _totals(work: Work | None) -> dict[str, int]:
     """What strokes' messages tell of an hour, and those filled in between two of one part."""
     works = [] if work is None else work.works
     return {
@@ -166,7 +157,6 @@ def _totals(work: Work | None, known_us: int) -> dict[str, int]:
         "area_cmm2": sum(row.area_cmm2 for row in works),
         "energy_j": sum(row.energy_j for row in works),
         "pieces": sum(row.pieces for row in works),
-        "known_us": known_us,
     }
 
 
