@@ -73,8 +73,7 @@ def test_points_of_others_between_those_that_are_looked_for(store: SqliteStore) 
     """Then the sums are others, and each point is looked for: all are seen; one that is lost is sent again."""
     server = Model()
     take(store, *(sample(n) for n in range(9)))
-    told = ("reading,saw=S1,signal=power_kw,spindle=1 value=1.0,known_us=1i", "reading,saw=S9,spindle=1 known_us=2i")
-    for line in told:
+    for line in (
         "reading,saw=S1,signal=power_kw,spindle=1 value=1.0,known_us=1i",
         "reading,saw=S9,spindle=1 known_us=2i",
     ):
