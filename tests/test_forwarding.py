@@ -90,6 +90,15 @@ def test_points_of_others_between_those_that_are_looked_for(store: SqliteStore) 
     assert store.outbox.backlog().rows == 0
 
 
+def test_what_waited_before_an_upgrade_goes_too(store: SqliteStore) -> None:
+    """Rows of an earlier version are not added up."""
+    server = Model()
+    take(store, *(stroke(n, n) for n in range(9)), *(sample(n) for n in range(9)))
+    store._connection.execute("UPDATE outbox SET sums = NULL")
+    assert forwarder(store, server).drain().released == 18
+    assert len(server.points) == 18
+
+
 def test_a_server_that_is_away_costs_nothing_but_room(store: SqliteStore) -> None:
     """What waits is kept, in order, over a restart of the collector, and goes when the server is back."""
     server = Model()

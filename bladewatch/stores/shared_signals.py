@@ -1,7 +1,7 @@
-"""``Signals`` read from an InfluxDB: for a desk whose collectors are elsewhere. Nothing is written from here.
+"""``Signals`` read from an InfluxDB: for a desk whose collectors are elsewhere.
 
 What an hour holds comes from ``Spindle``: whole hours of a question from sheets, the rest from strokes. What waits in a
-collector's spool is known to nobody here.
+collector's spool is known to nobody here. Nothing is written from here but sheets of hours that nobody has whole.
 """
 
 from __future__ import annotations

@@ -330,10 +330,10 @@ class SqliteStore:
                         more = False
                         break
                     packed += 1
-        self._put_sheets(now_us)
         with self.transaction():
             waveforms = self.signals.keep_quota(waveforms_bytes)
             rejections = self.books.keep_quota(rejections_bytes)
+        self._put_sheets(now_us)
         return {"hours": packed, "waveforms": waveforms, "rejections": rejections}
 
     def arrived(self, earliest: Mapping[Spot, int]) -> None:
