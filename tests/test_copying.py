@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from msgspec import structs
+from servers import new_database
 from shops import CONFIG, Shop, minute, stroke
 from typer.testing import CliRunner
 
@@ -87,6 +88,16 @@ def test_books_go_there_and_back_again(shop: Shop, postgres_url: str) -> None:
     answer = CliRunner().invoke(app, ["--config", str(folder / "back.toml"), "plate", "A-1"])
     rows = [text.partition("Rows, as they happened")[2] for text in (answer.output, command(shop, "plate", "A-1"))]
     assert rows[0] == rows[1] != ""
+
+
+def test_books_go_from_one_database_to_another(shop: Shop, postgres_url: str, postgres_server: str) -> None:
+    """All of them, and nothing more the second time."""
+    command(shop, "store", "copy", "sqlite:///bladewatch.sqlite", postgres_url)
+    with new_database(postgres_server) as other:
+        told = command(shop, "store", "copy", postgres_url, other)
+        assert "ledger: 10 copied, 10 there; the same day by day" in told
+        assert "DIFFERS" not in told
+        assert "ledger: 0 copied, 10 there" in command(shop, "store", "copy", postgres_url, other)
 
 
 def test_a_row_that_differs_is_told_with_its_day(shop: Shop, postgres_url: str) -> None:

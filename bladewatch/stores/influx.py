@@ -269,7 +269,7 @@ class _Errors:
         if isinstance(error, ApiException):
             raise self._server.told(error, self._bucket) from None  # the client's text repeats what was sent
         if isinstance(error, HTTPError | OSError):
-            raise UnreachableError(f"{self._server.address.url}: {type(error).__name__}") from error
+            raise UnreachableError(f"{self._server.address.url}: no answer ({type(error).__name__})") from error
 
 
 def _message(error: ApiException) -> str:
