@@ -126,6 +126,9 @@ def _bucket(name: str) -> str:
 
 
 def _key(method: str, path: str, body: bytes) -> str:
+    """What is written is packed, and other builds of zlib pack otherwise: of writes the address counts alone."""
+    if path.startswith("/api/v2/write"):
+        body = b""
     return hashlib.sha256(b"\n".join([method.encode(), path.encode(), body])).hexdigest()[:24]
 
 

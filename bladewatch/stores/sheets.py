@@ -138,12 +138,12 @@ def sheet_of(
     if not (strokes or told or idle):
         return None
     folded = Folded(by, made_us, known_sum(strokes), idle, told, msgspec.Raw(msgspec.json.encode(work)))
-    rows, readings_text = _packed([astuple(one)[2:] for one in strokes]), _packed(kept)
-    content = msgspec.json.encode([msgspec.structs.replace(folded, by="", made_us=0), rows, readings_text])
-    place_ns = int.from_bytes(hashlib.sha256(content).digest()[:8]) % SPREAD_NS
-    fields: dict[str, str] = {}
-    for name, text in (("folded", msgspec.json.encode(folded).decode()), ("rows", rows), ("kept", readings_text)):
-        fields |= in_parts(name, text)
+    rows = msgspec.json.encode([astuple(one)[2:] for one in strokes])
+    readings_kept = msgspec.json.encode(kept)
+    bare = msgspec.json.encode(msgspec.structs.replace(folded, by="", made_us=0))
+    place_ns = int.from_bytes(hashlib.sha256(b"\n".join((bare, rows, readings_kept))).digest()[:8]) % SPREAD_NS
+    fields = in_parts("folded", msgspec.json.encode(folded).decode())
+    fields |= in_parts("rows", _packed(rows)) | in_parts("kept", _packed(readings_kept))
     hour_ns = hour * HOUR_US * US_NS
     sheet = point_of(Series(SHEET, *spot), hour_ns + place_ns, newest_us, fields)
     return Made(sheet, point_of(Series(HOUR, *spot, collector=by), hour_ns, newest_us, _totals(work)))
@@ -166,8 +166,8 @@ def _occupied(signals: Signals, spot: Spot, strokes: Sequence[Stroke], start: in
     return Occupied([*before, *strokes, *([] if following is None else [following])])
 
 
-def _packed(rows: Sequence[Any]) -> str:
-    return b64encode(zlib.compress(msgspec.json.encode(rows))).decode() if rows else ""
+def _packed(rows: bytes) -> str:
+    return b64encode(zlib.compress(rows)).decode() if rows != b"[]" else ""
 
 
 def _unpacked(text: str) -> bytes:
