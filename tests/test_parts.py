@@ -25,7 +25,6 @@ from bladewatch.cli.app import app
 from bladewatch.config.decode import parse
 from bladewatch.errors import UsageError
 from bladewatch.forwarding import Forwarder
-from bladewatch.ledger.events import Event
 from bladewatch.living import Collector
 from bladewatch.pipeline import enter, ingest
 from bladewatch.service import Service
@@ -105,14 +104,14 @@ def test_a_desk_of_several_collectors_answers_as_one_with_all(make_shop: Callabl
         pass
     assert kept(plant.desk) > 0
     desk, at_us = Shop(plant.desk), minute(10**6 - 10)
-    assert answer(desk, at_us) == answer(shop_with(make_shop, first, events), at_us)
+    assert answer(desk, at_us) == answer(load(make_shop(), first, events), at_us)
     plant.take(second, rng)
     for _ in plant.desk.bring_up_to_date():  # the server knows nothing of them yet
         pass
     before = kept(plant.desk)
     plant.forward()
     assert kept(plant.desk) < before
-    assert answer(desk, at_us) == answer(shop_with(make_shop, facts, events), at_us)
+    assert answer(desk, at_us) == answer(load(make_shop(), facts, events), at_us)
 
 
 def kept(service: Service) -> int:
@@ -120,11 +119,6 @@ def kept(service: Service) -> int:
     with service.store.snapshot():
         plates = [f"A{number}" for number in range(9)]
         return sum(len(service.store.books.checkpoints(plate, n, 2**62)) for plate in plates for n in range(9))
-
-
-def shop_with(make_shop: Callable[..., Shop], facts: list[Fact], events: list[Event]) -> Shop:
-    """A shop of one collector that hears all."""
-    return load(make_shop(), facts, events)
 
 
 def test_a_part_answers_nothing_and_looks_at_nothing(plant: Plant) -> None:

@@ -8,8 +8,9 @@ from typing import Final
 
 from bladewatch.contact import gross_kj, start_of
 from bladewatch.stores.blocks import Reading
-from bladewatch.stores.protocols import Idle
+from bladewatch.stores.protocols import Idle, Signals, Spot
 from collectors.facts import Stroke
+from collectors.instants import HOUR_US
 
 UNKNOWN: Final = -1
 """In place of a count: not worked out since the hour was touched."""
@@ -45,6 +46,15 @@ class Occupied:
         """Whether an instant lies in a stroke, its start and end included."""
         place = bisect_left(self._ends, ts_us)
         return place < len(self._ends) and self._starts[place] <= ts_us
+
+
+def occupied_hour(signals: Signals, spot: Spot, hour: int, known_us: int) -> Occupied:
+    """The times in metal around an hour; only strokes that had ended by ``known_us`` are known of."""
+    start, end = hour * HOUR_US - 1, (hour + 1) * HOUR_US - 1
+    before = signals.strokes_before(spot, start, known_us, 1)
+    inside = signals.strokes(spot, start, min(end, known_us), known_us)
+    following = next(signals.strokes(spot, end, min(end + HOUR_US, known_us), known_us), None)
+    return Occupied([*before, *inside, *([] if following is None else [following])])
 
 
 def outside_hour(hour: int, readings: Iterable[Reading], occupied: Occupied) -> Idle:

@@ -7,12 +7,11 @@ collector's spool is known to nobody here. Nothing is written from here but shee
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import NoReturn
 
 from bladewatch.contact import POWER_SIGNALS
 from bladewatch.errors import UsageError
 from bladewatch.stores.blocks import Reading
-from bladewatch.stores.idle import Occupied, outside_hour
+from bladewatch.stores.idle import occupied_hour, outside_hour
 from bladewatch.stores.influx import Influx, Refused
 from bladewatch.stores.lines import SHEET
 from bladewatch.stores.orders import OrderHour, order_hours, order_sums
@@ -98,9 +97,8 @@ class SharedSignals:
         return len(lines)
 
     def _append(self, facts: Sequence[object]) -> Outcome:
-        return self._refuse() if facts else Outcome()
-
-    def _refuse(self) -> NoReturn:
+        if not facts:
+            return Outcome()
         raise UsageError(
             "[store] url: signals are written by collectors, to a file that is forwarded; here they are only read"
         )
@@ -220,12 +218,8 @@ class SharedSignals:
 
     def _idle_hour(self, spot: Spot, signal: str, hour: int, known_us: int) -> Idle:
         """Idle power of an hour from its strokes and readings."""
-        start, end = hour * HOUR_US - 1, (hour + 1) * HOUR_US - 1
-        before = self.strokes_before(spot, start, known_us, 1)
-        inside = self.strokes(spot, start, min(end, known_us), known_us)
-        following = next(self.strokes(spot, end, min(end + HOUR_US, known_us), known_us), None)
-        occupied = Occupied([*before, *inside, *([] if following is None else [following])])
-        return outside_hour(hour, self.readings(spot, signal, "", start, end, known_us), occupied)
+        readings = self.readings(spot, signal, "", hour * HOUR_US - 1, (hour + 1) * HOUR_US - 1, known_us)
+        return outside_hour(hour, readings, occupied_hour(self, spot, hour, known_us))
 
     # The rest
 

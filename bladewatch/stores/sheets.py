@@ -31,7 +31,7 @@ from msgspec.structs import astuple
 from bladewatch.contact import POWER_SIGNALS
 from bladewatch.stores.blocks import Reading
 from bladewatch.stores.hours import HourFold
-from bladewatch.stores.idle import Occupied
+from bladewatch.stores.idle import Occupied, occupied_hour
 from bladewatch.stores.lines import HOUR, SHEET, US_NS, Point, Series, in_parts, point_of, wrapped
 from bladewatch.stores.orders import OrderHour, order_hours
 from bladewatch.stores.protocols import ALWAYS_US, CounterHour, Idle, Signals, Spot, WorkHour
@@ -130,7 +130,7 @@ def sheet_of(
         newest_us = max(newest_us, *(one.known_us for one in readings))
         told.append(Told(signal, point, len(readings), whole))
         if not whole and signal in POWER_SIGNALS:
-            occupied = occupied or _occupied(signals, spot, strokes, start, end)
+            occupied = occupied or occupied_hour(signals, spot, hour, ALWAYS_US)
             readings = [one for one in readings if occupied.needs(one.ts_us)]
         if whole or signal in POWER_SIGNALS:
             kept.append((signal, point, readings))
@@ -158,12 +158,6 @@ def _totals(work: Work | None) -> dict[str, int]:
         "energy_j": sum(row.energy_j for row in works),
         "pieces": sum(row.pieces for row in works),
     }
-
-
-def _occupied(signals: Signals, spot: Spot, strokes: Sequence[Stroke], start: int, end: int) -> Occupied:
-    before = signals.strokes_before(spot, start, ALWAYS_US, 1)
-    following = next(signals.strokes(spot, end, end + HOUR_US, ALWAYS_US), None)
-    return Occupied([*before, *strokes, *([] if following is None else [following])])
 
 
 def _packed(rows: bytes) -> str:

@@ -86,9 +86,7 @@ class Spindle:
 
     def hours(self, first: int, last: int) -> list[int]:
         """The hours that hold strokes, in order."""
-        self._reach(first, last)
-        busy = self._busy[bisect_left(self._busy, first) : bisect_right(self._busy, last)]
-        return [hour for hour in busy if hour in self._sums]
+        return [hour for hour in self._busy_between(first, last) if hour in self._sums]
 
     def hours_back(self, last: int) -> Iterator[int]:
         """The hours up to one that hold strokes, the last first."""
@@ -207,9 +205,8 @@ class Spindle:
 
     def lacking(self, first: int, last: int) -> dict[int, int]:
         """The hours of strokes, or of sheets that differ, without a sheet of the whole; when their newest was made."""
-        self._reach(first, last)
-        busy = self._busy[bisect_left(self._busy, first) : bisect_right(self._busy, last)]
-        return {hour: self._made.get(hour, 0) for hour in busy if hour not in self._whole}
+        hours = self._busy_between(first, last)
+        return {hour: self._made.get(hour, 0) for hour in hours if hour not in self._whole}
 
     def _have(self, series: SeriesKey, hours: list[int]) -> None:
         """Have the readings of hours from points."""
@@ -233,8 +230,7 @@ class Spindle:
 
     def _read_between(self, first: int, last: int) -> list[int]:
         """The hours of a span in which anything may be read: beside the sheets, and those of strokes and sheets."""
-        self._reach(first, last)
-        busy = self._busy[bisect_left(self._busy, first) : bisect_right(self._busy, last)]
+        busy = self._busy_between(first, last)
         reads, sheets = self.limits.reads, self.limits.sheets
         if reads is None:
             return busy
@@ -259,6 +255,11 @@ class Spindle:
             return self._readings[series, hour]
 
     # What the server has
+
+    def _busy_between(self, first: int, last: int) -> list[int]:
+        """The hours of a span that hold strokes or have sheets, in order."""
+        self._reach(first, last)
+        return self._busy[bisect_left(self._busy, first) : bisect_right(self._busy, last)]
 
     def _reach(self, first: int, last: int) -> None:
         """Know the sums and sheets of a span, and where some are missing of the chunks beside: often asked next."""
